@@ -1,0 +1,61 @@
+import type { Frame } from '../../core/frame.ts';
+
+/** One value of a camera's configuration, as the camera reports it. */
+export interface ConfigValue {
+  /** Path or short name, unique within the camera. */
+  name: string;
+  label: string;
+  type: 'text' | 'range' | 'toggle' | 'choice' | 'button' | 'date';
+  /** Current value as text ('range' and 'date' as decimal numbers). */
+  value: string;
+  readOnly: boolean;
+  /** For 'choice'. */
+  choices?: string[];
+  /** For 'range'. */
+  range?: { min: number; max: number; step: number };
+}
+
+/** What went wrong with a camera; `code` is stable, `message` is one line for the user that says what to do next. */
+export class CameraError extends Error {
+  override name = 'CameraError';
+  readonly code: CameraErrorCode;
+  constructor(code: CameraErrorCode, message: string) {
+    super(message);
+    this.code = code;
+  }
+}
+
+export type CameraErrorCode =
+  | 'not-found'
+  | 'busy'
+  | 'in-use'
+  | 'permission'
+  | 'lost'
+  | 'timeout'
+  | 'refused'
+  | 'unsupported'
+  | 'bad-data'
+  | 'missing-library'
+  | 'closed'
+  | 'other';
+
+/**
+ * Where frames come from: simulated camera, folder, or a real camera. All sources run in a child
+ * process of the host (see camera process), so that a crash there costs one gap in the frames.
+ */
+export interface CameraSource {
+  readonly name: string;
+  /**
+   * Starts delivery. Each frame is passed once; a source never queues old frames.
+   * `onEnd` is called once, with null when the source ran out in good order.
+   * @throws CameraError when live view cannot start
+   */
+  start(onFrame: (frame: Frame) => void, onEnd: (why: CameraError | null) => void): Promise<void>;
+  /** @throws CameraError */
+  readConfig(): Promise<ConfigValue[]>;
+  /** @throws CameraError when the name is unknown, read-only, or the value is not taken */
+  writeConfig(name: string, value: string): Promise<void>;
+  /** Takes a still. @throws CameraError code 'unsupported' when the source cannot */
+  capture(): Promise<Frame>;
+  close(): Promise<void>;
+}
