@@ -1,0 +1,47 @@
+/**
+ * Starts the host on the locked Node and opens its page in a window of its own: Electron where its
+ * binary can be had, else Chromium, else it prints the link. Closing the window ends the host.
+ * Options go on to `nightring serve`; --no-window only serves.
+ */
+import { spawn } from 'node:child_process';
+import { once } from 'node:events';
+import { mkdtempSync, rmSync } from 'node:fs';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { createInterface } from 'node:readline';
+import { hasDisplay, inRoot, NODE } from './project.mjs';
+import { startWindow } from './window.mjs';
+
+const options = process.argv.slice(2).filter((option) => option !== '--no-window');
+const wantsWindow = options.length === process.argv.length - 2;
+
+const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], {
+  stdio: ['ignore', 'pipe', 'inherit'],
+});
+const hostExit = once(host, 'exit');
+// Ctrl-C reaches host and window as well; this process only waits for them to end.
+for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP']) process.on(signal, () => host.kill(signal));
+
+let opened = false;
+createInterface({ input: host.stdout }).on('line', (line) => {
+  console.log(line);
+  const [url] = line.match(/http:\/\/127\.0\.0\.1:\d+\/\S*/) ?? [];
+  if (!url || opened) return;
+  opened = true;
+  openWindow(url);
+});
+
+const [code, signal] = await hostExit;
+process.exitCode = code ?? (signal === 'SIGINT' || signal === 'SIGTERM' ? 0 : 1);
+
+async function openWindow(url) {
+  if (!wantsWindow) return;
+  if (!hasDisplay()) return console.log('There is no display here: open the link above in a browser on this machine.');
+  const profile = mkdtempSync(join(tmpdir(), 'nightring-window-'));
+  const window = await startWindow(url, profile);
+  if (!window) return console.log('No window program found: open the link above in a browser.');
+  hostExit.then(() => window.kill());
+  await once(window, 'exit');
+  host.kill('SIGTERM');
+  rmSync(profile, { recursive: true, force: true, maxRetries: 3 });
+}
