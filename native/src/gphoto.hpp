@@ -1,0 +1,80 @@
+// libgphoto2 as plain C++: values in, values out, every failing call throws gphoto::Error.
+// Nothing here knows of JavaScript. One Session is used by one thread at a time; only its
+// `cancelled` flag may be touched from another.
+#pragma once
+
+#include <gphoto2/gphoto2.h>
+
+#include <atomic>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace gphoto {
+
+struct Error {
+  int code;               // GP_ERROR_…, negative
+  std::string operation;  // what was being done, e.g. "frame"
+  std::string text;       // the driver's own words where it gave any, else the library's for the code
+};
+
+struct Port {
+  std::string path, name, type;
+};
+
+struct Found {
+  std::string model, port;
+};
+
+struct Range {
+  float min, max, step;
+};
+
+struct Config {
+  std::string path, name, label, type, value;
+  bool readOnly;
+  std::vector<std::string> choices;
+  std::optional<Range> range;
+};
+
+struct Event {
+  std::string type, text;
+};
+
+struct Picture {
+  std::shared_ptr<CameraFile> file;  // owns the bytes
+  const char* bytes;
+  unsigned long size;
+  std::string name;
+};
+
+std::vector<Port> listPorts();
+std::vector<Found> listCameras();
+
+class Session {
+ public:
+  // Opens the camera at `port` ("usb" is the first USB camera). `cancelled` must outlive the session.
+  Session(const std::string& port, const std::string& model, const std::atomic<bool>& cancelled);
+
+  Picture frame();
+  Picture capture(bool removeFromCard);
+  std::vector<Config> config();
+  void setConfig(const std::string& name, const std::string& value);
+  Event waitEvent(int timeoutMs);
+
+ private:
+  struct Release {
+    void operator()(Camera* camera) const;
+    void operator()(GPContext* context) const { gp_context_unref(context); }
+  };
+
+  void check(int result, const char* operation);
+
+  std::string said_;  // messages of the running call
+  // Order matters: the camera goes first, while its context is still there.
+  std::unique_ptr<GPContext, Release> context_;
+  std::unique_ptr<Camera, Release> camera_;
+};
+
+}  // namespace gphoto
