@@ -119,7 +119,10 @@ export function samplePupil(shape: PupilShape, size: number): SampledPupil {
       const zone = shape.layout === null ? 'middle' : zoneAt(shape.layout, shape.handedness, shape.ribD, u, n);
       if (!zone) continue;
       let grid = grids.get(zone);
-      if (!grid) grids.set(zone, (grid = new Float32Array(size * size)));
+      if (!grid) {
+        grid = new Float32Array(size * size);
+        grids.set(zone, grid);
+      }
       grid[rowStart + Math.floor(col / SUBSAMPLES)] += share;
     }
   }

@@ -25,7 +25,7 @@ export function expose(noiseFree: LinearRgb, scene: Scene, random: Random = seed
   const { widthPx, heightPx, planes } = noiseFree;
   const size = widthPx * heightPx;
   const hot = hotPixelMap(scene, size);
-  const signal = planes.map(() => new Float32Array(size));
+  const signal: Float32Array[] = planes.map(() => new Float32Array(size));
   for (let y = 0; y < heightPx; y++) {
     const band = scene.bandingE > 0 ? scene.bandingE * random.gauss() : 0;
     for (let x = 0; x < widthPx; x++) {
