@@ -1,0 +1,11 @@
+/** Child process of the notebook's tests: adds entries without end (or `count` of them) and reports each id once it is written down. */
+import { Notebook } from '../../../host/notebook/notebook.ts';
+
+const [path, target, count] = process.argv.slice(2);
+const notebook = new Notebook(path);
+for (let i = 0; i < Number(count ?? Number.POSITIVE_INFINITY); i++) {
+  const { id } = notebook.add({ target, ringPosition: i });
+  // Written straight away: the parent may end this process at any moment.
+  process.stdout.write(`${id}\n`);
+}
+notebook.close();
