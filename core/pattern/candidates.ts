@@ -1,0 +1,130 @@
+import type { Level } from './pyramid.ts';
+
+/** A compact bright thing that may be the star's own image (zeroth order). Frame pixels. */
+export interface Candidate {
+  xPx: number;
+  yPx: number;
+  /** Peak luminance above the sky on the level where it was found. */
+  peak: number;
+  /** Radius of the disc with the area of the region above half of the peak. */
+  radiusPx: number;
+  /** Ratio of the region's second moments, 1 = round. */
+  elongation: number;
+}
+
+/** Peaks must stand this many σ above the sky. */
+const THRESHOLD_SIGMA = 5;
+const MAX_REGION_PX = 20000;
+
+/**
+ * Star candidates, brightest first. Peaks are looked for on several levels, so that a saturated
+ * flat core counts once (on a coarse level) and a tiny star is not averaged away (on a fine one).
+ */
+export function findCandidates(levels: Level[], limit: number): Candidate[] {
+  const found: Candidate[] = [];
+  const perLevel = levels.slice(0, 4).map((level) => localMaxima(level, limit * 2));
+  for (let index = perLevel.length - 1; index >= 0; index--) {
+    for (const peak of perLevel[index]) {
+      const level = levels[Math.max(0, index - 1)];
+      const ratio = levels[index].scale / level.scale;
+      const region = halfPeakRegion(level, (peak.x + 0.5) * ratio - 0.5, (peak.y + 0.5) * ratio - 0.5);
+      if (!region) continue;
+      const twin = found.find(
+        (other) => Math.hypot(other.xPx - region.xPx, other.yPx - region.yPx) < 2 + region.radiusPx * 0.7,
+      );
+      if (!twin) found.push(region);
+      else if (region.radiusPx < twin.radiusPx) Object.assign(twin, region, { peak: Math.max(twin.peak, region.peak) });
+    }
+  }
+  return found.sort((a, b) => b.peak * Math.min(b.radiusPx, 8) - a.peak * Math.min(a.radiusPx, 8)).slice(0, limit);
+}
+
+interface Peak {
+  x: number;
+  y: number;
+  value: number;
+}
+
+function localMaxima(level: Level, limit: number): Peak[] {
+  const { data, widthPx: width, heightPx: height } = level;
+  const threshold = THRESHOLD_SIGMA * level.noise;
+  const peaks: Peak[] = [];
+  for (let y = 1; y < height - 1; y++) {
+    for (let i = y * width + 1, end = (y + 1) * width - 1; i < end; i++) {
+      const value = data[i];
+      if (
+        value > threshold &&
+        value > data[i - 1] &&
+        value >= data[i + 1] &&
+        value > data[i - width] &&
+        value >= data[i + width] &&
+        value > data[i - width - 1] &&
+        value >= data[i + width + 1] &&
+        value > data[i - width + 1] &&
+        value >= data[i + width - 1]
+      )
+        peaks.push({ x: i - y * width, y, value });
+    }
+  }
+  return peaks.sort((a, b) => b.value - a.value).slice(0, limit);
+}
+
+/** Region connected to the peak near (x, y) and above half of it: centroid, size and shape, in frame pixels. */
+function halfPeakRegion(level: Level, x: number, y: number): Candidate | null {
+  const { data, widthPx: width, heightPx: height, scale } = level;
+  let start = -1;
+  let peak = 0;
+  for (let dy = -1; dy <= 1; dy++)
+    for (let dx = -1; dx <= 1; dx++) {
+      const px = Math.round(x) + dx;
+      const py = Math.round(y) + dy;
+      if (px < 0 || py < 0 || px >= width || py >= height) continue;
+      if (data[py * width + px] > peak) {
+        peak = data[py * width + px];
+        start = py * width + px;
+      }
+    }
+  if (start < 0) return null;
+  const half = peak / 2;
+  const stack = [start];
+  const seen = new Set(stack);
+  let sum = 0;
+  let sumX = 0;
+  let sumY = 0;
+  let sumXX = 0;
+  let sumYY = 0;
+  let sumXY = 0;
+  while (stack.length > 0) {
+    const i = stack.pop()!;
+    const px = i % width;
+    const py = (i - px) / width;
+    // Plain area moments: a saturated core and its linear rim then weigh alike.
+    sum++;
+    sumX += px;
+    sumY += py;
+    sumXX += px * px;
+    sumYY += py * py;
+    sumXY += px * py;
+    if (seen.size > MAX_REGION_PX) return null;
+    for (const next of [px > 0 ? i - 1 : -1, px < width - 1 ? i + 1 : -1, i - width, i + width]) {
+      if (next < 0 || next >= data.length || seen.has(next) || data[next] < half) continue;
+      seen.add(next);
+      stack.push(next);
+    }
+  }
+  const cx = sumX / sum;
+  const cy = sumY / sum;
+  // 1/12: a pixel's own extent.
+  const xx = sumXX / sum - cx * cx + 1 / 12;
+  const yy = sumYY / sum - cy * cy + 1 / 12;
+  const xy = sumXY / sum - cx * cy;
+  const mean = (xx + yy) / 2;
+  const spread = Math.sqrt(((xx - yy) / 2) ** 2 + xy * xy);
+  return {
+    xPx: (cx + 0.5) * scale - 0.5,
+    yPx: (cy + 0.5) * scale - 0.5,
+    peak,
+    radiusPx: Math.sqrt(sum / Math.PI) * scale,
+    elongation: Math.sqrt((mean + spread) / Math.max(1e-9, mean - spread)),
+  };
+}

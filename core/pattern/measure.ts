@@ -1,0 +1,156 @@
+/** One frame in, one reading out: the measured pattern, or the reason why there is none. */
+import type { PixelImage } from '../frame.ts';
+import type { Measurement, NoPattern, Optics, Reading, ReasonCode, Spot } from '../measurement.ts';
+import { orderDistanceUm } from '../optics/formulas.ts';
+import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
+import type { Candidate } from './candidates.ts';
+import { findCandidates } from './candidates.ts';
+import type { Cv } from './cv.ts';
+import type { Fit } from './fit.ts';
+import { fitLines, ZONES } from './fit.ts';
+import type { Level } from './pyramid.ts';
+import { Pyramid } from './pyramid.ts';
+import { reasonWithout } from './reasons.ts';
+import type { RoughPattern } from './rough.ts';
+import { findRough, wrap180 } from './rough.ts';
+import { collectSamples } from './samples.ts';
+
+/** Star candidates looked at in a frame. */
+const CANDIDATES = 6;
+/** A rough pattern this good is taken without looking at further candidates. */
+const CLEAR_SCORE = 30;
+/** Ratio of the green centroid's wavelength to the reference of 550 nm, for a star of about 6500 K. */
+const GREEN_CENTROID = 0.969;
+
+const pyramids = new WeakMap<Cv, Pyramid>();
+
+/**
+ * Measures the pattern in one frame.
+ * @param cv OpenCV module from `loadCv()`
+ * @param image decoded pixels, any size from about 64 × 64 px
+ * @param optics what is known of lens, camera and mask; nulls leave `defocusUm` null
+ * @returns a `Measurement` (see there for units and signs) or `NoPattern` with its reason
+ * @throws RangeError when the mask's k is 0
+ */
+export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
+  const levels = pyramidFor(cv).build(image);
+  const candidates = findCandidates(levels, CANDIDATES);
+  const found = findPattern(image, levels, candidates);
+  if ('reason' in found) return found;
+  return describe(found.fit, found.rough, candidates, optics);
+}
+
+function pyramidFor(cv: Cv): Pyramid {
+  let pyramid = pyramids.get(cv);
+  if (!pyramid) pyramids.set(cv, (pyramid = new Pyramid(cv)));
+  return pyramid;
+}
+
+interface Found {
+  rough: RoughPattern;
+  fit: Fit;
+}
+
+function findPattern(image: PixelImage, levels: Level[], candidates: Candidate[]): Found | NoPattern {
+  const maxRadiusPx = Math.min(420, 0.48 * Math.hypot(image.widthPx, image.heightPx));
+  const roughs: RoughPattern[] = [];
+  for (const candidate of candidates) {
+    const rough = findRough(levels, candidate, maxRadiusPx);
+    if (!rough) continue;
+    roughs.push(rough);
+    if (rough.score > CLEAR_SCORE) break;
+  }
+  roughs.sort((a, b) => b.score - a.score);
+  let failure: ReasonCode | null = null;
+  for (const rough of roughs.slice(0, 3)) {
+    const samples = collectSamples(image, rough);
+    const fit = samples && fitLines(samples, rough);
+    if (!fit) continue;
+    const doubt = doubtAbout(fit, rough);
+    if (!doubt) return { rough, fit };
+    failure ??= doubt;
+  }
+  const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
+  return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
+}
+
+/** Why a fit is not to be believed, or null. Every spot must stand out, and the ends of each line must match. */
+function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
+  const { lines, spots } = fit;
+  const outerDeg = (lines.outer * 180) / Math.PI;
+  if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
+  if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
+  if (lines.width > 0.25 * fit.distancePx) return 'too-far';
+  for (const spot of spots) {
+    if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';
+    if (Math.abs(spot.ratio - 1) > 0.35 + 4 * spot.ratioSigma + spot.saturated) return 'no-spots';
+  }
+  if (fit.explained < 0.5) return 'no-spots';
+  return null;
+}
+
+function describe(fit: Fit, rough: RoughPattern, candidates: Candidate[], optics: Optics): Measurement {
+  const { lines } = fit;
+  const degrees = 180 / Math.PI;
+  // Bring the middle line's direction into (−90, 90]; turning it round turns n and with it the offset's sign.
+  let middleAngleDeg = wrap180(lines.angle * degrees);
+  let sign: 1 | -1 = 1;
+  if (middleAngleDeg > 90 || middleAngleDeg <= -90) {
+    middleAngleDeg = wrap180(middleAngleDeg + 180);
+    sign = -1;
+  }
+  const offsetPx = sign * fit.offsetPx;
+  const outerAngleDeg = lines.outer * degrees;
+  const spotDistancePx = fit.distancePx / GREEN_CENTROID;
+  const pixelUm = pixelSize(optics, spotDistancePx);
+  const star = candidates.find((candidate) => candidate.xPx === rough.xPx && candidate.yPx === rough.yPx);
+  const spots: Spot[] = fit.spots.map(({ zone, side, snr, saturated }) => {
+    const angle = lines.angle + [0, 1, -1][zone] * lines.outer;
+    const along = lines.along[zone] + side * fit.distancePx;
+    const across = lines.across[zone];
+    return {
+      pair: ZONES[zone],
+      side: (side * sign) as 1 | -1,
+      xPx: rough.xPx + along * Math.cos(angle) - across * Math.sin(angle),
+      yPx: rough.yPx + along * Math.sin(angle) + across * Math.cos(angle),
+      snr,
+      saturated: saturated > 0.1,
+    };
+  });
+  const spacing = fit.distancePx * Math.sin(lines.outer);
+  return {
+    status: 'measured',
+    star: { xPx: rough.xPx, yPx: rough.yPx, saturated: (star?.peak ?? 0) > 2.8 },
+    offsetPx,
+    offsetSigmaPx: fit.offsetSigmaPx,
+    middleAngleDeg,
+    outerAngleDeg,
+    spotDistancePx,
+    ...defocus(offsetPx, fit.offsetSigmaPx, outerAngleDeg, pixelUm, optics),
+    pixelUm,
+    snr: spots.map((spot) => spot.snr).sort((a, b) => a - b)[3],
+    spots,
+    merged: Math.abs(spacing - Math.abs(fit.offsetPx)) < 2.2 * lines.width,
+  };
+}
+
+/** µm on the sensor per frame pixel: as given, or from the spots' own distance when pitch and focal length are known. */
+function pixelSize({ pixelUm, focalMm, mask }: Optics, spotDistancePx: number): number | null {
+  if (pixelUm !== null) return pixelUm;
+  if (focalMm === null || !mask?.pitchUm) return null;
+  return orderDistanceUm(focalMm, mask.pitchUm) / spotDistancePx;
+}
+
+function defocus(
+  offsetPx: number,
+  offsetSigmaPx: number,
+  outerAngleDeg: number,
+  pixelUm: number | null,
+  { fNumber, mask }: Optics,
+): Pick<Measurement, 'defocusUm' | 'defocusSigmaUm' | 'k'> {
+  const { k, kSigma } = offsetSlope(mask ?? DEFAULT_MASK, outerAngleDeg);
+  if (pixelUm === null || fNumber === null) return { defocusUm: null, defocusSigmaUm: null, k: mask ? k : null };
+  const umPerPx = (pixelUm * fNumber) / k;
+  const defocusUm = offsetPx * umPerPx;
+  return { defocusUm, defocusSigmaUm: Math.hypot(offsetSigmaPx * umPerPx, (defocusUm * kSigma) / k), k };
+}

@@ -1,0 +1,167 @@
+import type { PixelImage } from '../frame.ts';
+import type { Cv } from './cv.ts';
+import { linearTable } from './linear.ts';
+import { solve } from './solve.ts';
+
+/** One level of the pyramid: linear luminance above the local background, row-major. */
+export interface Level {
+  widthPx: number;
+  heightPx: number;
+  /** Size of one pixel of this level in frame pixels (1, 2, 4, 8, …). */
+  scale: number;
+  data: Float32Array;
+  /** Robust standard deviation of the background noise. */
+  noise: number;
+}
+
+const LEVELS = 5;
+/** The background is fitted on this level. */
+const BACKGROUND_LEVEL = 4;
+
+type Mat = InstanceType<Cv['Mat']>;
+
+/**
+ * Linear luminance (sum of the channels, each 0…1) of a frame at halved sizes, background removed.
+ * The OpenCV matrices are kept and reused for frames of the same size: they are not garbage-collected.
+ */
+export class Pyramid {
+  private readonly cv: Cv;
+  private mats: Mat[] = [];
+  /** Sky at the frame's centre before removal (sum of the channels, linear). */
+  skyMean = 0;
+
+  constructor(cv: Cv) {
+    this.cv = cv;
+  }
+
+  /** Fills the levels from `image`; the arrays stay valid until the next call. */
+  build(image: PixelImage): Level[] {
+    const { cv } = this;
+    const { widthPx, heightPx } = image;
+    this.allocate(widthPx, heightPx);
+    luminance(image, this.mats[0].data32F);
+    for (let level = 1; level < LEVELS; level++) {
+      const target = this.mats[level];
+      cv.resize(this.mats[level - 1], target, target.size(), 0, 0, cv.INTER_AREA);
+    }
+    this.removeBackground();
+    return this.mats.map((mat, level) => {
+      const data = mat.data32F;
+      return {
+        widthPx: mat.cols,
+        heightPx: mat.rows,
+        scale: widthPx / mat.cols,
+        data,
+        noise: robustNoise(data, level),
+      };
+    });
+  }
+
+  /**
+   * A quadratic surface follows moonlight and light-pollution gradients, and unlike a local median
+   * it is not lifted by a pattern that fills a good part of a magnified picture.
+   */
+  private removeBackground(): void {
+    const coarse = this.mats[BACKGROUND_LEVEL];
+    const sky = fitSky(coarse.data32F, coarse.cols, coarse.rows);
+    this.skyMean = sky[0];
+    for (const mat of this.mats) {
+      const { cols, rows, data32F: data } = mat;
+      for (let y = 0, i = 0; y < rows; y++) {
+        const v = (2 * y + 1) / rows - 1;
+        const constant = sky[0] + sky[2] * v + sky[5] * v * v;
+        const slope = sky[1] + sky[4] * v;
+        for (let x = 0; x < cols; x++, i++) {
+          const u = (2 * x + 1) / cols - 1;
+          data[i] -= constant + u * (slope + sky[3] * u);
+        }
+      }
+    }
+  }
+
+  private allocate(widthPx: number, heightPx: number): void {
+    const { cv } = this;
+    if (this.mats[0]?.cols === widthPx && this.mats[0]?.rows === heightPx) return;
+    this.free();
+    for (let level = 0; level < LEVELS; level++)
+      this.mats.push(
+        new cv.Mat(
+          Math.max(1, Math.round(heightPx / 2 ** level)),
+          Math.max(1, Math.round(widthPx / 2 ** level)),
+          cv.CV_32FC1,
+        ),
+      );
+  }
+
+  /** Gives the matrices back to OpenCV. */
+  free(): void {
+    for (const mat of this.mats) mat.delete();
+    this.mats = [];
+  }
+}
+
+function luminance(image: PixelImage, out: Float32Array): void {
+  const { data, channels } = image;
+  const table = linearTable(image);
+  if (channels === 1) {
+    for (let i = 0; i < out.length; i++) out[i] = 3 * table[data[i]];
+    return;
+  }
+  for (let i = 0, p = 0; i < out.length; i++, p += channels)
+    out[i] = table[data[p]] + table[data[p + 1]] + table[data[p + 2]];
+}
+
+/** Noise from the lower half of the distribution (median − 16th percentile), which stars do not reach. */
+function robustNoise(data: Float32Array, level: number): number {
+  const step = Math.max(1, Math.floor(data.length / 4096)) | 1;
+  const sample = new Float32Array(Math.ceil(data.length / step));
+  for (let i = 0, j = 0; i < data.length; i += step) sample[j++] = data[i];
+  sample.sort();
+  const spread = sample[Math.floor(sample.length * 0.5)] - sample[Math.floor(sample.length * 0.16)];
+  // A clipped black sky has no noise of its own; half a grey step keeps thresholds above quantisation.
+  return Math.max(spread, 1e-4 / 2 ** level);
+}
+
+/**
+ * Coefficients of 1, u, v, u², uv, v² (u, v in −1…1 over the frame) by least squares with clipping
+ * of what stands above the sky, five rounds.
+ */
+function fitSky(data: Float32Array, cols: number, rows: number): Float64Array {
+  let sky: Float64Array = new Float64Array(6);
+  let limit = quantile(data, 0.5);
+  limit += 3 * Math.max(1e-4, limit - quantile(data, 0.1));
+  for (let round = 0; round < 5; round++) {
+    const normal = Array.from({ length: 6 }, () => new Float64Array(6));
+    const right = new Float64Array(6);
+    const terms = new Float64Array(6);
+    let count = 0;
+    let squares = 0;
+    for (let y = 0, i = 0; y < rows; y++) {
+      const v = (2 * y + 1) / rows - 1;
+      for (let x = 0; x < cols; x++, i++) {
+        const u = (2 * x + 1) / cols - 1;
+        terms.set([1, u, v, u * u, u * v, v * v]);
+        let model = 0;
+        if (round > 0) for (let a = 0; a < 6; a++) model += sky[a] * terms[a];
+        const residual = data[i] - model;
+        if (residual > limit) continue;
+        count++;
+        if (residual < 0) squares += residual * residual;
+        for (let a = 0; a < 6; a++) {
+          right[a] += terms[a] * data[i];
+          for (let b = 0; b < 6; b++) normal[a][b] += terms[a] * terms[b];
+        }
+      }
+    }
+    if (count < 12) return sky;
+    sky = solve(normal, right) ?? sky;
+    if (round > 0) limit = Math.max(1e-4, 2.5 * Math.sqrt((2 * squares) / count));
+    else limit = Math.max(1e-4, 2 * limit - 2 * quantile(data, 0.5));
+  }
+  return sky;
+}
+
+function quantile(data: Float32Array, q: number): number {
+  const sorted = Float32Array.from(data).sort();
+  return sorted[Math.floor(q * (sorted.length - 1))];
+}

@@ -1,0 +1,47 @@
+/**
+ * Solves the symmetric positive-definite system `matrix · x = right` by Cholesky's method.
+ * @returns null when the matrix is not positive definite
+ */
+export function solve(matrix: Float64Array[], right: Float64Array): Float64Array | null {
+  const lower = cholesky(matrix);
+  return lower && substitute(lower, right);
+}
+
+/** Inverse of a symmetric positive-definite matrix, or null. */
+export function invert(matrix: Float64Array[]): Float64Array[] | null {
+  const lower = cholesky(matrix);
+  if (!lower) return null;
+  return matrix.map((_, column) => {
+    const unit = new Float64Array(matrix.length);
+    unit[column] = 1;
+    return substitute(lower, unit);
+  });
+}
+
+function cholesky(matrix: Float64Array[]): Float64Array[] | null {
+  const size = matrix.length;
+  const lower = Array.from({ length: size }, () => new Float64Array(size));
+  for (let row = 0; row < size; row++)
+    for (let column = 0; column <= row; column++) {
+      let sum = matrix[row][column];
+      for (let k = 0; k < column; k++) sum -= lower[row][k] * lower[column][k];
+      if (row !== column) lower[row][column] = sum / lower[column][column];
+      else if (sum > 1e-12 * matrix[row][row]) lower[row][row] = Math.sqrt(sum);
+      else return null;
+    }
+  return lower;
+}
+
+function substitute(lower: Float64Array[], right: Float64Array): Float64Array {
+  const size = right.length;
+  const x = Float64Array.from(right);
+  for (let row = 0; row < size; row++) {
+    for (let k = 0; k < row; k++) x[row] -= lower[row][k] * x[k];
+    x[row] /= lower[row][row];
+  }
+  for (let row = size - 1; row >= 0; row--) {
+    for (let k = row + 1; k < size; k++) x[row] -= lower[k][row] * x[k];
+    x[row] /= lower[row][row];
+  }
+  return x;
+}
