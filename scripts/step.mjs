@@ -10,7 +10,7 @@ const elapsed = (startMs) => `${((Date.now() - startMs) / 1000).toFixed(1)} s`;
  * @param {{cwd?: string, env?: Record<string, string>, limitMs?: number}} [options] limitMs ends a command that hangs
  * @returns {Promise<{ok: boolean, output: string}>} never rejects
  */
-export async function runStep(title, command, args, { cwd = ROOT, env = {}, limitMs } = {}) {
+export async function runStep(title, command, args, { cwd = ROOT, env = {}, limitMs = 0 } = {}) {
   const startMs = Date.now();
   const terminal = process.stdout.isTTY;
   process.stdout.write(`${title} … `);
