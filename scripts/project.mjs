@@ -2,7 +2,7 @@
 import { execFileSync } from 'node:child_process';
 import { createHash } from 'node:crypto';
 import { existsSync, mkdirSync, readdirSync, readFileSync, statSync, writeFileSync } from 'node:fs';
-import { delimiter, dirname, join } from 'node:path';
+import { delimiter, dirname, join, resolve } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 export const ROOT = dirname(dirname(fileURLToPath(import.meta.url)));
@@ -37,7 +37,7 @@ export function fingerprint(...paths) {
     if (stat?.isDirectory()) for (const name of readdirSync(path).sort()) name !== 'build' && visit(join(path, name));
     else if (stat) hash.update(`${path} ${stat.size} ${stat.mtimeMs}\n`);
   };
-  paths.map((path) => inRoot(path)).forEach(visit);
+  for (const path of paths) visit(resolve(ROOT, path));
   return hash.digest('hex');
 }
 
