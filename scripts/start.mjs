@@ -1,7 +1,7 @@
 /**
  * Starts the host on the locked Node and opens its page in a window of its own: Electron where its
  * binary can be had, else Chromium, else it prints the link. Closing the window ends the host.
- * Options go on to `nightring serve`; --no-window only serves.
+ * --no-window only serves, --chromium passes over Electron; other options go on to `nightring serve`.
  */
 import { spawn } from 'node:child_process';
 import { once } from 'node:events';
@@ -12,8 +12,9 @@ import { createInterface } from 'node:readline';
 import { hasDisplay, inRoot, NODE } from './project.mjs';
 import { startWindow } from './window.mjs';
 
-const options = process.argv.slice(2).filter((option) => option !== '--no-window');
-const wantsWindow = options.length === process.argv.length - 2;
+const own = new Set(['--no-window', '--chromium']);
+const given = process.argv.slice(2);
+const options = given.filter((option) => !own.has(option));
 
 const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], {
   stdio: ['ignore', 'pipe', 'inherit'],
@@ -32,14 +33,18 @@ createInterface({ input: host.stdout }).on('line', (line) => {
 });
 
 const [code, signal] = await hostExit;
-process.exitCode = code ?? (signal === 'SIGINT' || signal === 'SIGTERM' ? 0 : 1);
+if (signal === 'SIGKILL' || signal === 'SIGSEGV' || signal === 'SIGABRT')
+  console.error(
+    `Nightring was ended by ${signal}. Run "npm start" to go on; the notebook keeps all that was written down.`,
+  );
+process.exitCode = code ?? (signal === 'SIGINT' || signal === 'SIGTERM' || signal === 'SIGHUP' ? 0 : 1);
 
 async function openWindow(url) {
-  if (!wantsWindow) return;
+  if (given.includes('--no-window')) return;
   if (!hasDisplay()) return console.log('There is no display here: open the link above in a browser on this machine.');
   const profile = mkdtempSync(join(tmpdir(), 'nightring-window-'));
-  const window = await startWindow(url, profile);
-  if (!window) return console.log('No window program found: open the link above in a browser.');
+  const window = await startWindow(url, profile, { electron: !given.includes('--chromium') });
+  if (!window) return console.log('No program for a window found: open the link above in a browser.');
   hostExit.then(() => window.kill());
   await once(window, 'exit');
   host.kill('SIGTERM');

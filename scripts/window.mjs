@@ -5,12 +5,16 @@ import { join } from 'node:path';
 import { findChromium, fingerprint, inRoot, NODE, ROOT, readStamp, writeStamp } from './project.mjs';
 import { runStep } from './step.mjs';
 
-// Browsers refuse to sandbox their pages as root.
-const rootOptions = process.getuid?.() === 0 ? ['--no-sandbox'] : [];
+// Browsers refuse to sandbox their pages as root; the second option keeps them from saying so across the page.
+const rootOptions = process.getuid?.() === 0 ? ['--no-sandbox', '--test-type'] : [];
 
-/** @returns {Promise<import('node:child_process').ChildProcess | null>} the window, null when no program is there for it */
-export async function startWindow(url, profile) {
-  return (await electronWindow(url, profile)) ?? chromiumWindow(url, profile);
+/**
+ * @param {string} url the host's link
+ * @param {string} profile folder for what the program keeps, of its own for each window
+ * @returns {Promise<import('node:child_process').ChildProcess | null>} the window, null when no program is there for it
+ */
+export async function startWindow(url, profile, { electron = true } = {}) {
+  return (electron && (await electronWindow(url, profile))) || chromiumWindow(url, profile);
 }
 
 async function electronWindow(url, profile) {
