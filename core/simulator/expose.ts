@@ -6,7 +6,7 @@ import type { LinearRgb } from './render.ts';
 import type { Scene } from './scene.ts';
 
 /** Steps of the tone table between no light and white. */
-const TONE_STEPS = 4096;
+export const TONE_STEPS = 4096;
 
 /** Encoded 8-bit value for light in steps of 1 / TONE_STEPS. */
 export function toneTable(tone: Scene['tone']): Uint8Array {

@@ -24,7 +24,7 @@ export function blankImage(widthPx: number, heightPx: number): LinearRgb {
 }
 
 /** One order's intensity at a few wavelengths, equally spaced in 1/λ; in between it is interpolated. */
-interface OrderPattern {
+export interface OrderPattern {
   order: number;
   nodesUm: number[];
   patches: IntensityPatch[];
@@ -44,6 +44,8 @@ const MAX_ORDER = 3;
 export interface RenderLimits {
   /** Diffraction is followed this far beyond the geometric rays, λN, for order 0, ±1, higher. */
   tailsAiry: [number, number, number];
+  /** Change of phase at the pupil's edge between wavelengths whose patterns are mixed. */
+  phaseStepRad: number;
 }
 
 /** Far enough that what is left out stays below about half an electron per pixel. */
@@ -55,7 +57,7 @@ export function limitsFor(scene: Scene): RenderLimits {
   const reach = (share: number, low: number, high: number) =>
     Math.min(high, Math.max(low, Math.sqrt(share * peakE) / Math.PI));
   const spiky = scene.blades > 2 || scene.vanes > 0;
-  return { tailsAiry: [reach(0.2, 10, spiky ? 90 : 24), reach(0.1, 8, 16), reach(0.01, 5, 8)] };
+  return { tailsAiry: [reach(0.2, 10, spiky ? 90 : 24), reach(0.1, 8, 16), reach(0.01, 5, 8)], phaseStepRad: 0.5 };
 }
 
 const pupilCache = new Map<string, SampledPupil>();
@@ -85,10 +87,9 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
     bladeAngleDeg: scene.blades > 0 || scene.vanes > 0 ? scene.bladeAngleDeg - pupilAngleDeg(scene) : 0,
     transmission: scene.zoneTransmission,
   };
-  // Between nodes the phase at the pupil's edge changes by less than 0.4 rad.
   const edgeUm = Math.abs(scene.dzUm) / (8 * scene.fNumber ** 2) + Math.abs(optics.sphericalUm);
   const [near, far] = [1 / BAND_UM.max, 1 / BAND_UM.min];
-  const steps = Math.max(2, Math.ceil((2 * Math.PI * edgeUm * (far - near)) / 0.4));
+  const steps = Math.max(2, Math.ceil((2 * Math.PI * edgeUm * (far - near)) / limits.phaseStepRad));
   const nodesUm = Array.from({ length: steps + 1 }, (_, i) => 1 / (far + ((near - far) * i) / steps));
 
   const orders: OrderPattern[] = [];
@@ -99,8 +100,12 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
     const pupil = cachedPupil(shape, pupilSizeFor(optics, BAND_UM.min, tail));
     areaD2 = pupil.areaD2;
     if (pupil.zones.length === 0) continue;
-    const patches = orderIntensity(pupil, optics, m, nodesUm, tail).map(doubleSampling);
-    orders.push({ order: m, nodesUm, patches });
+    // The zones' first orders may run into each other and are added as fields; higher ones stand far apart.
+    const groups = Math.abs(m) <= 1 ? [pupil.zones] : pupil.zones.map((zone) => [zone]);
+    for (const zones of groups) {
+      const patches = orderIntensity({ ...pupil, zones }, optics, m, nodesUm, tail).map(doubleSampling);
+      orders.push({ order: m, nodesUm, patches });
+    }
   }
   return { orders, optics, lightD2: areaD2 * optics.duty };
 }
@@ -109,7 +114,7 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
  * The same patch at half the step, by a windowed sinc: the intensity is band-limited below the
  * sampling, so nothing is lost, and linear interpolation is then good enough.
  */
-function doubleSampling(patch: IntensityPatch): IntensityPatch {
+export function doubleSampling(patch: IntensityPatch): IntensityPatch {
   const taps = 4;
   const weights = Array.from({ length: taps }, (_, i) => {
     const x = i + 0.5;
@@ -152,6 +157,8 @@ export interface Placement {
   xPx: number;
   yPx: number;
   pixelUm: number;
+  /** Full width of the pixel and of any blur that follows, µm. */
+  softUm: number;
   /** Direction of the pupil's +u in the picture, degrees. */
   angleDeg: number;
   photoelectrons: number;
@@ -160,25 +167,52 @@ export interface Placement {
 
 /** Adds one point source's white-light pattern to `image`, integrated over each pixel's area. */
 export function addPattern(image: LinearRgb, pattern: Pattern, place: Placement): void {
+  for (const order of pattern.orders) addOrder(image, pattern, order, place);
+}
+
+/** The same for one order only. */
+export function addOrder(image: LinearRgb, pattern: Pattern, orderPattern: OrderPattern, place: Placement): void {
+  const { order, nodesUm, patches } = orderPattern;
   const { fNumber, periodsAcross } = pattern.optics;
-  for (const { order, nodesUm, patches } of pattern.orders) {
-    // Neighbouring wavelengths of a spectrum must lie closer than the spot is wide.
-    const lengthUm = Math.abs(order) * periodsAcross * fNumber * (BAND_UM.max - BAND_UM.min);
-    const spacingUm = 0.35 * BAND_UM.min * fNumber + 0.3 * place.pixelUm;
-    const count = Math.max(24, Math.ceil(lengthUm / spacingUm));
-    const blend = { ...patches[0], data: new Float32Array(patches[0].data.length) };
-    const [first, last] = [1 / nodesUm[0], 1 / nodesUm[nodesUm.length - 1]];
-    for (const { wavelengthUm, rgb } of starSpectrum(place.temperatureK, count)) {
-      if (rgb[0] + rgb[1] + rgb[2] < 1e-6) continue;
-      const node = ((1 / wavelengthUm - first) / (last - first)) * (nodesUm.length - 1);
-      const lower = Math.min(nodesUm.length - 2, Math.max(0, Math.floor(node)));
-      const part = node - lower;
-      const [a, b] = [patches[lower].data, patches[lower + 1].data];
-      for (let i = 0; i < a.length; i++) blend.data[i] = a[i] + part * (b[i] - a[i]);
-      const scale = place.photoelectrons / pattern.lightD2;
-      addPatch(image, blend, place, wavelengthUm * fNumber, [rgb[0] * scale, rgb[1] * scale, rgb[2] * scale]);
-    }
+  // Neighbouring wavelengths must lie so close that their sum is smooth: a spot of one wavelength holds no
+  // detail finer than λN, and less where the pixel or a later blur is wide.
+  const lengthUm = Math.abs(order) * periodsAcross * fNumber * (BAND_UM.max - BAND_UM.min);
+  const spacingUm = 0.5 * Math.hypot(1.6 * BAND_UM.min * fNumber, place.softUm);
+  const count = Math.max(24, Math.ceil(lengthUm / spacingUm));
+  const blend = { ...patches[0], data: new Float32Array(patches[0].data.length) };
+  const [first, last] = [1 / nodesUm[0], 1 / nodesUm[nodesUm.length - 1]];
+  const scale = place.photoelectrons / pattern.lightD2;
+  for (const { wavelengthUm, rgb } of starSpectrum(place.temperatureK, count)) {
+    if (rgb[0] + rgb[1] + rgb[2] < 1e-6) continue;
+    const node = ((1 / wavelengthUm - first) / (last - first)) * (nodesUm.length - 1);
+    const lower = Math.min(nodesUm.length - 2, Math.max(0, Math.floor(node)));
+    const part = node - lower;
+    const [a, b] = [patches[lower].data, patches[lower + 1].data];
+    for (let i = 0; i < a.length; i++) blend.data[i] = a[i] + part * (b[i] - a[i]);
+    addPatch(image, blend, place, wavelengthUm * fNumber, [rgb[0] * scale, rgb[1] * scale, rgb[2] * scale]);
   }
+}
+
+/** The part of the picture an order reaches over the whole band, µm from the star. */
+export function orderBoxUm(
+  pattern: Pattern,
+  { patches }: OrderPattern,
+  angleDeg: number,
+): { x0: number; x1: number; y0: number; y1: number } {
+  const [cos, sin] = [Math.cos((angleDeg * Math.PI) / 180), Math.sin((angleDeg * Math.PI) / 180)];
+  const { iu, in: iN, width, height, stepAiry } = patches[0];
+  const box = { x0: Infinity, x1: -Infinity, y0: Infinity, y1: -Infinity };
+  for (const wavelengthUm of [BAND_UM.min, BAND_UM.max])
+    for (const u of [iu, iu + width])
+      for (const n of [iN, iN + height]) {
+        const scale = stepAiry * wavelengthUm * pattern.optics.fNumber;
+        const [x, y] = [(u * cos - n * sin) * scale, (u * sin + n * cos) * scale];
+        box.x0 = Math.min(box.x0, x);
+        box.x1 = Math.max(box.x1, x);
+        box.y0 = Math.min(box.y0, y);
+        box.y1 = Math.max(box.y1, y);
+      }
+  return box;
 }
 
 /** Adds one monochromatic patch, scaled by λN, turned and moved, averaged over sub-pixels. */
@@ -192,7 +226,7 @@ function addPatch(
   const { stepAiry, width, height, data } = patch;
   const { widthPx, heightPx, planes } = image;
   const angle = (place.angleDeg * Math.PI) / 180;
-  const subPixels = Math.max(1, Math.ceil(place.pixelUm / (0.5 * airyUm)));
+  const subPixels = Math.max(1, Math.ceil(place.pixelUm / (0.55 * airyUm)));
   // Grid steps of the patch per frame pixel.
   const scale = place.pixelUm / airyUm / stepAiry;
   const du = scale * Math.cos(angle);
@@ -266,7 +300,8 @@ export function renderNoiseFree(scene: Scene): LinearRgb {
   const pattern = diffractionPattern(scene);
   const angleDeg = pupilAngleDeg(scene);
   for (const light of [scene.star, ...scene.otherLights]) {
-    const place = { ...light, pixelUm: scene.pixelUm, angleDeg };
+    const softUm = scene.pixelUm * Math.hypot(0.8, scene.seeingPx);
+    const place = { ...light, pixelUm: scene.pixelUm, softUm, angleDeg };
     const spread = spreadKernel(light, scene);
     if (!spread) {
       addPattern(image, pattern, place);

@@ -1,6 +1,6 @@
-import { gratingDirection, type PupilOptics, rayShiftAiry } from '../optics/diffraction.ts';
+import { gratingDirection, type PupilOptics } from '../optics/diffraction.ts';
 import { orderDistanceUm, REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
-import { type Mask, offsetOfShifts, type Zone, zoneAt, zoneCentroids } from '../optics/mask.ts';
+import { type Mask, offsetOfShifts, type Zone, zoneAt } from '../optics/mask.ts';
 
 /** Something that shines through the lens: a star, a planet's disc, a lamp. */
 export interface Light {
@@ -191,28 +191,39 @@ export function pupilAngleDeg(scene: Scene): number {
   return scene.maskRotationDeg + (scene.mask?.orientation === -1 ? 180 : 0);
 }
 
-/** Mean image-plane shift of each zone's rays, µm along the pupil's (u, n). */
-function meanRayShifts(scene: Scene): Record<Zone, { u: number; n: number }> {
-  const optics = pupilOptics(scene);
-  const perUm = REFERENCE_WAVELENGTH_UM * scene.fNumber;
-  const size = 400;
-  const sums = { middle: [0, 0, 0], plus: [0, 0, 0], minus: [0, 0, 0] };
-  const mask = scene.mask!;
+/** A zone's centroid, and its mean of r² (u, n), which is what spherical aberration moves it by. */
+type ZoneMoments = Record<Zone, { u: number; n: number; rru: number; rrn: number }>;
+
+const momentsCache = new Map<string, ZoneMoments>();
+
+function zoneMoments(mask: Mask, obstructionD: number): ZoneMoments {
+  const key = `${mask.layout} ${mask.handedness ?? 1} ${mask.ribD} ${obstructionD}`;
+  const cached = momentsCache.get(key);
+  if (cached) return cached;
+  const size = 600;
+  const sums = { middle: [0, 0, 0, 0, 0], plus: [0, 0, 0, 0, 0], minus: [0, 0, 0, 0, 0] };
   for (let row = 0; row < size; row++) {
     const n = (row + 0.5) / size - 0.5;
     for (let col = 0; col < size; col++) {
       const u = (col + 0.5) / size - 0.5;
-      if (u * u + n * n < (scene.obstructionD / 2) ** 2) continue;
+      const rr = u * u + n * n;
+      if (rr < (obstructionD / 2) ** 2) continue;
       const zone = zoneAt(mask.layout, mask.handedness ?? 1, mask.ribD, u, n);
       if (!zone) continue;
-      const ray = rayShiftAiry(optics, REFERENCE_WAVELENGTH_UM, u, n);
-      sums[zone][0] += 1;
-      sums[zone][1] += ray.u * perUm;
-      sums[zone][2] += ray.n * perUm;
+      [1, u, n, rr * u, rr * n].forEach((value, i) => {
+        sums[zone][i] += value;
+      });
     }
   }
-  const mean = ([count, u, n]: number[]) => ({ u: u / count, n: n / count });
-  return { middle: mean(sums.middle), plus: mean(sums.plus), minus: mean(sums.minus) };
+  const mean = ([count, u, n, rru, rrn]: number[]) => ({
+    u: u / count,
+    n: n / count,
+    rru: rru / count,
+    rrn: rrn / count,
+  });
+  const moments = { middle: mean(sums.middle), plus: mean(sums.plus), minus: mean(sums.minus) };
+  momentsCache.set(key, moments);
+  return moments;
 }
 
 /** Truth of a scene; the offset is computed from the pupil's geometry, not from the picture. */
@@ -238,15 +249,22 @@ export function truth(scene: Scene): Truth {
   if (middleAngleDeg === 0) middleAngleDeg = 0; // no −0
   const sign = Math.round((angle - middleAngleDeg) / 180) % 2 === 0 ? 1 : -1;
 
-  const shifts = meanRayShifts(scene);
-  const centroids = zoneCentroids(mask.layout, mask.handedness ?? 1, mask.ribD, scene.obstructionD);
+  // A ray through pupil point x lands at x · (dz / N + 64 W N x²), W being W040 as a length.
+  const moments = zoneMoments(mask, scene.obstructionD);
+  const perUnit = scene.dzUm / scene.fNumber;
+  const perCube = 64 * scene.sphericalWaves * REFERENCE_WAVELENGTH_UM * scene.fNumber;
+  const shift = ({ u, n, rru, rrn }: ZoneMoments[Zone]) => ({
+    u: u * perUnit + rru * perCube,
+    n: n * perUnit + rrn * perCube,
+  });
+  const shifts = { middle: shift(moments.middle), plus: shift(moments.plus), minus: shift(moments.minus) };
   return {
     ...base,
     pattern: true,
     offsetPx: (sign * offsetOfShifts(shifts, scene.outerAngleDeg)) / scene.pixelUm,
     merged: spotsOverlap(scene, shifts),
     middleAngleDeg,
-    k: sign * offsetOfShifts(centroids, scene.outerAngleDeg),
+    k: sign * offsetOfShifts(moments, scene.outerAngleDeg),
     layout: mask.layout,
   };
 }

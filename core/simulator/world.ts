@@ -1,0 +1,408 @@
+/**
+ * The simulated camera's world: a lens with a focus ring, a star, a cooling evening, and live-view
+ * frames fast enough for 30 a second.
+ *
+ * Patterns are computed by the diffraction integral at a row of defocus values ("nodes"), at half the
+ * frame's pixel size, and kept. In between, the two neighbouring patterns are mixed in proportion.
+ * Mixing keeps total light and every centroid exact (both change linearly with defocus), and only
+ * softens a spot a little; the tests bound that. Sub-pixel places of the star are exact areas of the
+ * half pixels. Background pixels come from a table of noise, laid out anew for each frame.
+ */
+import type { FrameMode, PixelImage } from '../frame.ts';
+import { expose, TONE_STEPS, toneTable } from './expose.ts';
+import { type Random, seededRandom } from './random.ts';
+import {
+  addOrder,
+  blankImage,
+  blur,
+  diffractionPattern,
+  type LinearRgb,
+  orderBoxUm,
+  renderNoiseFree,
+} from './render.ts';
+import type { Scenario } from './scenario.ts';
+import { arcsecToPx, defaultScene, type Light, pupilAngleDeg, type Scene, star, type Truth, truth } from './scene.ts';
+
+/** One order's white-light pattern in electrons per star electron, at half-pixel steps around the star. */
+interface Tile {
+  /** Half-pixel index of the tile's first sample; sample i covers [i, i + 1] half pixels from the star. */
+  x0: number;
+  y0: number;
+  image: LinearRgb;
+}
+
+export interface WorldFrame {
+  image: PixelImage;
+  mode: FrameMode;
+  truth: Truth;
+}
+
+/** Kept patterns; each takes up to a few megabytes. */
+const MAX_TABLES = 28;
+
+/** Electrons below which a pixel of the pattern is left to the background. */
+const FAINT_E = 0.02;
+
+export class SimulatedWorld {
+  readonly scenario: Scenario;
+  #ring: number;
+  /** Where the lens's focusing group stands, in ring marks; lags behind the ring by the backlash. */
+  #group: number;
+  #focalMm: number;
+  #magnification: number;
+  #temperature: { setC: number; atMs: number | null };
+  #nowMs = 0;
+  #random: Random;
+  #tables = new Map<string, Tile[]>();
+  #noise: { key: string; data: Uint8Array } | null = null;
+  #light: LinearRgb | null = null;
+  #tone = toneTable('srgb');
+
+  /** @throws RangeError when the scenario has no focal length or no magnification */
+  constructor(scenario: Scenario, seed = 1) {
+    const [first] = scenario.lens.settings;
+    if (!first || scenario.camera.magnifications.length === 0)
+      throw new RangeError('the scenario needs at least one focal length and one live-view magnification');
+    this.scenario = scenario;
+    this.#ring = scenario.lens.ringStart;
+    this.#group = scenario.lens.ringStart;
+    this.#focalMm = (scenario.lens.settings[1] ?? first).focalMm;
+    this.#magnification = scenario.camera.magnifications[1] ?? scenario.camera.magnifications[0];
+    this.#temperature = { setC: scenario.evening.startC, atMs: null };
+    this.#random = seededRandom(seed);
+  }
+
+  /** Position of the focus ring, in its marks. */
+  get ring(): number {
+    return this.#ring;
+  }
+
+  /** Turns the ring, within its stops. */
+  set ring(marks: number) {
+    const { ringMin, ringMax, backlashMarks } = this.scenario.lens;
+    this.#ring = Math.min(ringMax, Math.max(ringMin, marks));
+    this.#group = Math.min(this.#ring + backlashMarks / 2, Math.max(this.#ring - backlashMarks / 2, this.#group));
+  }
+
+  get focalMm(): number {
+    return this.#focalMm;
+  }
+
+  /** @throws RangeError when the lens has no such setting */
+  set focalMm(focalMm: number) {
+    const known = this.scenario.lens.settings.map((setting) => setting.focalMm);
+    if (!known.includes(focalMm)) throw new RangeError(`focal length must be one of ${known.join(', ')} mm`);
+    this.#focalMm = focalMm;
+  }
+
+  get magnification(): number {
+    return this.#magnification;
+  }
+
+  /** @throws RangeError when live view has no such magnification */
+  set magnification(magnification: number) {
+    const known = this.scenario.camera.magnifications;
+    if (!known.includes(magnification)) throw new RangeError(`magnification must be one of ${known.join(', ')}`);
+    this.#magnification = magnification;
+  }
+
+  /** Temperature at the last frame's time; it falls from the value last set. */
+  get temperatureC(): number {
+    const { setC, atMs } = this.#temperature;
+    const { coolingCPerHour, lowestC } = this.scenario.evening;
+    const hours = atMs === null ? 0 : (this.#nowMs - atMs) / 3_600_000;
+    return Math.max(Math.min(lowestC, setC), setC - coolingCPerHour * hours);
+  }
+
+  set temperatureC(celsius: number) {
+    this.#temperature = { setC: celsius, atMs: this.#nowMs };
+  }
+
+  /** Size on the sensor of one live-view pixel, µm. */
+  get pixelUm(): number {
+    const { sensorWidthPx, sensorPixelUm, liveWidthPx } = this.scenario.camera;
+    return (sensorWidthPx * sensorPixelUm) / liveWidthPx / this.#magnification;
+  }
+
+  /** Defocus now, µm: what the user cannot see and wants to bring to 0. */
+  get dzUm(): number {
+    const { settings, referenceC } = this.scenario.lens;
+    const setting = settings.find((candidate) => candidate.focalMm === this.#focalMm)!;
+    const infinity = setting.infinityMark + setting.marksPerDegree * (this.temperatureC - referenceC);
+    return (this.#group - infinity) * setting.umPerMark;
+  }
+
+  /** The next live-view frame. @param timeMs any clock that only goes forward */
+  frame(timeMs: number): WorldFrame {
+    this.#passTo(timeMs);
+    const scene = this.scene(timeMs);
+    return {
+      image: this.#expose(scene),
+      mode: { kind: 'live', magnification: this.#magnification, pixelUm: scene.pixelUm },
+      truth: truth(scene),
+    };
+  }
+
+  /** A photograph at the sensor's full resolution: the whole diffraction integral, about a second. */
+  still(timeMs: number): WorldFrame {
+    this.#passTo(timeMs);
+    const { sensorWidthPx, sensorHeightPx, sensorPixelUm } = this.scenario.camera;
+    const scene = this.#sceneFor(timeMs, sensorPixelUm, sensorWidthPx, sensorHeightPx, this.#dance());
+    const seed = Math.floor(this.#random.uniform() * 2 ** 32);
+    return {
+      image: expose(renderNoiseFree(scene), { ...scene, bayer: true, seed }, this.#random),
+      mode: { kind: 'still', magnification: null, pixelUm: sensorPixelUm },
+      truth: truth(scene),
+    };
+  }
+
+  /** The frame's electrons without noise and sky, from the tables. `scene` must be of the present settings. */
+  lightOf(scene: Scene): LinearRgb {
+    const image = blankImage(scene.widthPx, scene.heightPx);
+    this.#addLights(image, scene);
+    return image;
+  }
+
+  /** Everything that decides the live-view frame at a time, noise aside. */
+  scene(timeMs: number): Scene {
+    const { liveWidthPx, liveHeightPx } = this.scenario.camera;
+    return this.#sceneFor(timeMs, this.pixelUm, liveWidthPx, liveHeightPx, this.#dance());
+  }
+
+  /**
+   * Computes one pattern that will be needed soon if the ring turns on, for idle moments.
+   * @returns false when there is nothing left to do nearby
+   */
+  prepare(): boolean {
+    const [lower] = this.#bracket(this.dzUm);
+    for (const index of [lower, lower + 1, lower + 2, lower - 1, lower + 3, lower - 2]) {
+      if (this.#tables.has(this.#tableKey(index))) continue;
+      this.#table(index);
+      return true;
+    }
+    return false;
+  }
+
+  #passTo(timeMs: number): void {
+    this.#nowMs = timeMs;
+    this.#temperature.atMs ??= timeMs;
+  }
+
+  #sceneFor(timeMs: number, pixelUm: number, widthPx: number, heightPx: number, dance: [number, number]): Scene {
+    const { camera, lens, mask, star: target, fieldStars } = this.scenario;
+    // To and fro along a slanted line, as a tracker's slow error.
+    const periodS = (4 * target.driftUm) / Math.max(1e-9, target.driftUmPerS);
+    const phase = (((timeMs / 1000 / periodS) % 1) + 1) % 1;
+    const drift = ((phase < 0.25 ? phase : phase < 0.75 ? 0.5 - phase : phase - 1) * 4 * target.driftUm) / pixelUm;
+    const jitterPx = arcsecToPx(target.jitterArcsec, this.#focalMm, pixelUm);
+    const xPx = widthPx / 2 - 0.5 + 0.8 * drift + jitterPx * dance[0];
+    const yPx = heightPx / 2 - 0.5 + 0.6 * drift + jitterPx * dance[1];
+    const zoom = this.#focalMm / lens.settings[0].focalMm;
+    return defaultScene({
+      widthPx,
+      heightPx,
+      star: star(xPx, yPx, target.photoelectrons, target.temperatureK),
+      otherLights: fieldStars.map(({ xUm, yUm, share }) =>
+        star(
+          xPx + (xUm * zoom) / pixelUm,
+          yPx + (yUm * zoom) / pixelUm,
+          share * target.photoelectrons,
+          target.temperatureK,
+        ),
+      ),
+      focalMm: this.#focalMm,
+      fNumber: lens.fNumber,
+      pixelUm,
+      dzUm: this.dzUm,
+      sphericalWaves: lens.sphericalWaves,
+      mask,
+      maskRotationDeg: this.scenario.maskRotationDeg,
+      outerAngleDeg: mask.outerAngleDeg ?? 20,
+      pitchUm: mask.pitchUm ?? 100,
+      seeingPx: camera.softnessUm / pixelUm,
+      skyE: this.scenario.skyEPerUm2 * pixelUm ** 2,
+      fullWellE: camera.whiteEPerUm2 * pixelUm ** 2,
+      readNoiseE: (camera.readNoiseE * pixelUm) / camera.sensorPixelUm,
+      hotPixels: camera.hotPixels,
+      hotPixelE: 0.4 * camera.whiteEPerUm2 * pixelUm ** 2,
+      jpegQuality: camera.jpegQuality,
+    });
+  }
+
+  /** Defocus of node i: steps of 5.5 µm at f/2.8 (one radian at the pupil's edge), then of 7 %. */
+  #nodeUm(index: number): number {
+    const stepUm = (8 * this.scenario.lens.fNumber ** 2 * 0.55) / (2 * Math.PI);
+    const linear = 14;
+    const far = Math.abs(index) - linear;
+    const distance = far <= 0 ? Math.abs(index) : linear * 1.07 ** far;
+    return Math.sign(index) * distance * stepUm;
+  }
+
+  /** Index of the node at or below a defocus, and how far it lies towards the next, 0…1. */
+  #bracket(dzUm: number): [number, number] {
+    let index = 0;
+    while (this.#nodeUm(index) > dzUm) index--;
+    while (this.#nodeUm(index + 1) <= dzUm) index++;
+    const low = this.#nodeUm(index);
+    return [index, (dzUm - low) / (this.#nodeUm(index + 1) - low)];
+  }
+
+  #tableKey(index: number): string {
+    return `${this.#focalMm} ${this.#magnification} ${index}`;
+  }
+
+  #table(index: number): Tile[] {
+    const key = this.#tableKey(index);
+    let table = this.#tables.get(key);
+    if (table) this.#tables.delete(key);
+    else table = this.#computeTable(this.#nodeUm(index));
+    this.#tables.set(key, table); // the last used stand last
+    if (this.#tables.size > MAX_TABLES) this.#tables.delete(this.#tables.keys().next().value!);
+    return table;
+  }
+
+  #computeTable(dzUm: number): Tile[] {
+    const { liveWidthPx, liveHeightPx } = this.scenario.camera;
+    const scene = { ...this.#sceneFor(0, this.pixelUm, liveWidthPx, liveHeightPx, [0, 0]), dzUm };
+    const stepUm = scene.pixelUm / 2;
+    const sigma = (2 * scene.seeingPx) / 2.354820045;
+    const angleDeg = pupilAngleDeg(scene);
+    const pattern = diffractionPattern(scene, { tailsAiry: [14, 8, 4], phaseStepRad: 1 });
+    return pattern.orders.map((order): Tile => {
+      const box = orderBoxUm(pattern, order, angleDeg);
+      const margin = Math.ceil(4 * sigma) + 1;
+      const reach = 2 * liveWidthPx; // beyond this no star in the frame shows it
+      const x0 = Math.max(-reach, Math.floor(box.x0 / stepUm) - margin);
+      const y0 = Math.max(-reach, Math.floor(box.y0 / stepUm) - margin);
+      const x1 = Math.min(reach, Math.ceil(box.x1 / stepUm) + margin);
+      const y1 = Math.min(reach, Math.ceil(box.y1 / stepUm) + margin);
+      const image = blankImage(Math.max(1, x1 - x0), Math.max(1, y1 - y0));
+      addOrder(image, pattern, order, {
+        xPx: -x0 - 0.5,
+        yPx: -y0 - 0.5,
+        pixelUm: stepUm,
+        softUm: scene.pixelUm * Math.hypot(0.8, scene.seeingPx),
+        angleDeg,
+        photoelectrons: 1,
+        temperatureK: scene.star.temperatureK,
+      });
+      blur(image, sigma);
+      return { x0, y0, image };
+    });
+  }
+
+  /** Adds all lights' patterns; returns the boxes that were touched. */
+  #addLights(image: LinearRgb, scene: Scene): PixelBox[] {
+    const [index, part] = this.#bracket(scene.dzUm);
+    const mix: [Tile[], number][] = [
+      [this.#table(index), 1 - part],
+      [this.#table(index + 1), part],
+    ];
+    const boxes: PixelBox[] = [];
+    for (const light of [scene.star, ...scene.otherLights])
+      for (const [tiles, weight] of mix)
+        for (const tile of tiles) {
+          const box = addTile(image, tile, light, weight * light.photoelectrons);
+          if (box) boxes.push(box);
+        }
+    return boxes;
+  }
+
+  /** A fresh exposure: background from the table of noise, everything lit drawn anew. */
+  #expose(scene: Scene): PixelImage {
+    const { widthPx, heightPx } = scene;
+    const random = this.#random;
+    const noise = this.#noiseTable(scene);
+    const row = 3 * widthPx;
+    const data = new Uint8Array(row * heightPx);
+    for (let y = 0; y < heightPx; y++) {
+      const from = Math.floor(random.uniform() * (noise.length - row));
+      data.set(noise.subarray(from, from + row), y * row);
+    }
+    if (this.#light?.widthPx !== widthPx || this.#light.heightPx !== heightPx)
+      this.#light = blankImage(widthPx, heightPx);
+    const { planes } = this.#light;
+    const level = TONE_STEPS / scene.fullWellE;
+    // Each lit pixel is exposed once and its light wiped, so that overlapping boxes do no harm.
+    for (const { x0, x1, y0, y1 } of this.#addLights(this.#light, scene))
+      for (let y = y0; y < y1; y++)
+        for (let at = y * widthPx + x0, end = y * widthPx + x1; at < end; at++) {
+          if (planes[0][at] + planes[1][at] + planes[2][at] >= FAINT_E)
+            for (let c = 0; c < 3; c++) {
+              const electrons = random.poisson(planes[c][at] + scene.skyE) + scene.readNoiseE * random.gauss();
+              data[3 * at + c] = this.#tone[Math.min(TONE_STEPS, Math.max(0, (electrons * level + 0.5) | 0))];
+            }
+          planes[0][at] = 0;
+          planes[1][at] = 0;
+          planes[2][at] = 0;
+        }
+    const places = seededRandom(977);
+    for (let i = 0; i < scene.hotPixels; i++) {
+      const at = 3 * Math.floor(places.uniform() * widthPx * heightPx) + Math.floor(3 * places.uniform());
+      data[at] = Math.max(data[at], this.#tone[Math.floor((scene.hotPixelE * level * places.uniform()) | 0)]);
+    }
+    return { widthPx, heightPx, channels: 3, data, maxValue: 255, transfer: 'srgb' };
+  }
+
+  /** Encoded pixels of bare sky, half a frame of them. */
+  #noiseTable(scene: Scene): Uint8Array {
+    const key = `${this.#magnification}`;
+    if (this.#noise?.key === key) return this.#noise.data;
+    const random = seededRandom(31);
+    const level = TONE_STEPS / scene.fullWellE;
+    const data = new Uint8Array(3 * Math.ceil((scene.widthPx * scene.heightPx) / 2));
+    for (let i = 0; i < data.length; i++) {
+      const electrons = random.poisson(scene.skyE) + scene.readNoiseE * random.gauss();
+      data[i] = this.#tone[Math.max(0, (electrons * level + 0.5) | 0)];
+    }
+    this.#noise = { key, data };
+    return data;
+  }
+
+  /** This frame's dancing of the star, standard normal. */
+  #dance(): [number, number] {
+    return [this.#random.gauss(), this.#random.gauss()];
+  }
+}
+
+interface PixelBox {
+  x0: number;
+  x1: number;
+  y0: number;
+  y1: number;
+}
+
+/** Adds `electrons` times a tile around a light: each pixel is the exact area of half-pixel cells it covers. */
+function addTile(image: LinearRgb, tile: Tile, light: Light, electrons: number): PixelBox | null {
+  const { widthPx, heightPx } = image;
+  const cells = tile.image;
+  // Pixel x starts 2 (x − ½ − star) half pixels from the star: whole cells and a fraction.
+  const startX = 2 * (-0.5 - light.xPx) - tile.x0;
+  const startY = 2 * (-0.5 - light.yPx) - tile.y0;
+  const [baseX, baseY] = [Math.floor(startX), Math.floor(startY)];
+  const [partX, partY] = [startX - baseX, startY - baseY];
+  // Pixel x takes cells baseX + 2x … baseX + 2x + 2; only pixels wholly inside the tile are served.
+  const x0 = Math.max(0, Math.ceil(-baseX / 2));
+  const y0 = Math.max(0, Math.ceil(-baseY / 2));
+  const x1 = Math.min(widthPx, Math.floor((cells.widthPx - 3 - baseX) / 2) + 1);
+  const y1 = Math.min(heightPx, Math.floor((cells.heightPx - 3 - baseY) / 2) + 1);
+  if (x1 <= x0 || y1 <= y0) return null;
+  const width = cells.widthPx;
+  for (let c = 0; c < 3; c++) {
+    const [from, to] = [cells.planes[c], image.planes[c]];
+    for (let y = y0; y < y1; y++) {
+      const top = (baseY + 2 * y) * width + baseX;
+      const out = y * widthPx;
+      for (let x = x0; x < x1; x++) {
+        const a = top + 2 * x;
+        const b = a + width;
+        const d = b + width;
+        const first = (1 - partX) * from[a] + from[a + 1] + partX * from[a + 2];
+        const second = (1 - partX) * from[b] + from[b + 1] + partX * from[b + 2];
+        const third = (1 - partX) * from[d] + from[d + 1] + partX * from[d + 2];
+        to[out + x] += electrons * ((1 - partY) * first + second + partY * third);
+      }
+    }
+  }
+  return { x0, x1, y0, y1 };
+}
