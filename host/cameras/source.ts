@@ -46,11 +46,12 @@ export type CameraErrorCode =
 export interface CameraSource {
   readonly name: string;
   /**
-   * Starts delivery. Each frame is passed once; a source never queues old frames.
+   * Starts delivery. Each frame is passed once; a source never queues old frames: of a live view the
+   * latest wins. A source whose every picture counts (a folder) waits for `onFrame` before the next one.
    * `onEnd` is called once, with null when the source ran out in good order.
    * @throws CameraError when live view cannot start
    */
-  start(onFrame: (frame: Frame) => void, onEnd: (why: CameraError | null) => void): Promise<void>;
+  start(onFrame: (frame: Frame) => void | Promise<void>, onEnd: (why: CameraError | null) => void): Promise<void>;
   /** @throws CameraError */
   readConfig(): Promise<ConfigValue[]>;
   /** @throws CameraError when the name is unknown, read-only, or the value is not taken */

@@ -1,0 +1,251 @@
+import { fork } from 'node:child_process';
+import { fileURLToPath } from 'node:url';
+import type { Frame } from '../../core/frame.ts';
+import type { CameraMessage } from '../api.ts';
+import type { CameraInfo, CameraRequests, ErrorMessage, FromCamera, RequestName, ToCamera } from './messages.ts';
+import { CameraError, type ConfigValue } from './source.ts';
+
+/** One running camera process, however it is made. */
+export interface CameraProcess {
+  send(message: ToCamera): void;
+  /** Ends it at once. */
+  kill(): void;
+}
+
+/** Starts a camera process; `onExit` is called once, however it ends. */
+export type Launch = (onMessage: (message: FromCamera) => void, onExit: () => void) => CameraProcess;
+
+/** As a child process of Node. Its own messages go nowhere unless NIGHTRING_DEBUG is set. */
+export const forkProcess: Launch = (onMessage, onExit) => {
+  const child = fork(fileURLToPath(new URL('./child.ts', import.meta.url)), {
+    serialization: 'advanced',
+    stdio: ['ignore', 'ignore', process.env.NIGHTRING_DEBUG ? 'inherit' : 'ignore', 'ipc'],
+  });
+  child.on('message', onMessage);
+  child.once('exit', onExit);
+  child.on('error', () => child.kill('SIGKILL'));
+  return {
+    send: (message) => child.connected && child.send(message, () => {}),
+    kill: () => child.kill('SIGKILL'),
+  };
+};
+
+/** Silence of the process that counts as hanging, ms; it sends a sign of life every second. */
+const SILENCE_MS = 6000;
+const OPEN_MS = 30_000;
+const ANSWER_MS = 60_000;
+const CLOSE_MS = 3000;
+/** Waits before the next start, s; the last one repeats. */
+const BACKOFF_S = [1, 2, 4, 8];
+/** A camera that ran for so long starts again with the shortest wait. */
+const STABLE_MS = 15_000;
+/** Nothing a new start could mend. */
+const FINAL = new Set(['unsupported', 'missing-library']);
+
+/**
+ * A camera in its own process: asks it for frames one at a time (the latest wins, none queue), and
+ * when the process crashes, hangs or loses the camera, starts another with the same settings.
+ */
+export class Camera {
+  readonly name: string;
+  #status: CameraMessage;
+  readonly #onStatus: (status: CameraMessage) => void;
+  readonly #launch: Launch;
+  #process: CameraProcess | null = null;
+  #closed = false;
+  #runningSinceMs: number | null = null;
+  #failures = 0;
+  #watchdog: NodeJS.Timeout | undefined;
+  #retry: NodeJS.Timeout | undefined;
+  #waiting: ((frame: Frame | null) => void)[] = [];
+  readonly #pending = new Map<number, { resolve(value: unknown): void; reject(error: CameraError): void }>();
+  #requestId = 0;
+  /** What was set, to be set again after a restart. */
+  readonly #settings = new Map<string, string>();
+  /** Frames dropped and numbered by processes that have ended. */
+  #droppedBefore = 0;
+  #sequenceBase = 0;
+  #nextSequence = 0;
+
+  constructor(name: string, onStatus: (status: CameraMessage) => void = () => {}, launch: Launch = forkProcess) {
+    this.name = name;
+    this.#onStatus = onStatus;
+    this.#launch = launch;
+    this.#status = { type: 'camera', state: 'starting', name, message: '', delivered: 0, dropped: 0 };
+    this.#start();
+  }
+
+  get status(): CameraMessage {
+    return this.#status;
+  }
+
+  /** The latest frame not yet delivered, or the next to come; null when the camera ended or is closed. Callers share. */
+  nextFrame(): Promise<Frame | null> {
+    if (this.#closed) return Promise.resolve(null);
+    return new Promise((resolve) => {
+      this.#waiting.push(resolve);
+      if (this.#waiting.length === 1) this.#process?.send({ type: 'next' });
+    });
+  }
+
+  /** @throws CameraError */
+  readConfig(): Promise<ConfigValue[]> {
+    return this.#request('readConfig');
+  }
+
+  /** Sets a value now and again after every restart. @throws CameraError */
+  async writeConfig(name: string, value: string): Promise<void> {
+    await this.#request('writeConfig', name, value);
+    this.#settings.set(name, value);
+  }
+
+  /** Takes a still. @throws CameraError */
+  capture(): Promise<Frame> {
+    return this.#request('capture');
+  }
+
+  /** Ends the process; frames asked for come as null. */
+  async close(): Promise<void> {
+    if (this.#closed) return;
+    const process = this.#process;
+    if (process) await within(CLOSE_MS, this.#request('close')).catch(() => {});
+    this.#finish();
+    process?.kill();
+  }
+
+  #start(): void {
+    this.#runningSinceMs = null;
+    this.#update({ state: 'starting', message: '', retryInS: undefined });
+    const process = this.#launch(
+      (message) => this.#process === process && this.#receive(message),
+      () => this.#process === process && this.#lose({ code: 'lost', message: 'the camera process ended by itself' }),
+    );
+    this.#process = process;
+    this.#expectLife(OPEN_MS);
+    process.send({ type: 'open', name: this.name, settings: [...this.#settings] });
+    if (this.#waiting.length > 0) process.send({ type: 'next' });
+  }
+
+  #receive(message: FromCamera): void {
+    // Opening may block the process for a while; once it runs it must keep answering.
+    this.#expectLife(this.#runningSinceMs === null ? OPEN_MS : SILENCE_MS);
+    switch (message.type) {
+      case 'running':
+        this.#runningSinceMs = Date.now();
+        this.#update({ state: 'running', message: '' });
+        break;
+      case 'frame':
+        this.#pass(message.frame, message.dropped);
+        break;
+      case 'ended':
+        if (message.error) this.#lose(message.error);
+        else this.close();
+        break;
+      case 'answer':
+        this.#pending.get(message.id)?.resolve(message.answer);
+        break;
+      case 'refusal':
+        this.#pending.get(message.id)?.reject(new CameraError(message.error.code, message.error.message));
+        break;
+    }
+  }
+
+  #pass(frame: Frame, dropped: number): void {
+    const sequence = this.#sequenceBase + frame.sequence;
+    this.#nextSequence = sequence + 1;
+    this.#update({ delivered: this.#status.delivered + 1, dropped: this.#droppedBefore + dropped });
+    const waiting = this.#waiting;
+    this.#waiting = [];
+    for (const resolve of waiting) resolve({ ...frame, sequence });
+  }
+
+  #expectLife(limitMs: number): void {
+    clearTimeout(this.#watchdog);
+    this.#watchdog = setTimeout(
+      () => this.#lose({ code: 'timeout', message: 'the camera hangs; if it goes on, switch it off and on' }),
+      limitMs,
+    );
+  }
+
+  #lose(error: ErrorMessage): void {
+    if (this.#closed) return;
+    const process = this.#process;
+    this.#process = null;
+    clearTimeout(this.#watchdog);
+    process?.kill();
+    this.#refuseAll(new CameraError('lost', error.message));
+    this.#droppedBefore = this.#status.dropped;
+    this.#sequenceBase = this.#nextSequence;
+    if (this.#runningSinceMs !== null && Date.now() - this.#runningSinceMs > STABLE_MS) this.#failures = 0;
+    if (FINAL.has(error.code)) {
+      this.#update({ state: 'lost', message: error.message, code: error.code });
+      return;
+    }
+    const waitS = BACKOFF_S[Math.min(this.#failures++, BACKOFF_S.length - 1)];
+    const countDown = (retryInS: number) => {
+      if (retryInS === 0) {
+        this.#start();
+        return;
+      }
+      this.#update({ state: 'lost', message: error.message, code: error.code, retryInS });
+      this.#retry = setTimeout(() => countDown(retryInS - 1), 1000);
+    };
+    countDown(waitS);
+  }
+
+  #request<N extends RequestName>(name: N, ...args: CameraRequests[N]['args']): Promise<CameraRequests[N]['answer']> {
+    const process = this.#process;
+    if (!process) return Promise.reject(new CameraError('lost', this.#status.message || 'the camera is closed'));
+    const id = ++this.#requestId;
+    const answer = new Promise<unknown>((resolve, reject) => this.#pending.set(id, { resolve, reject }));
+    process.send({ type: 'request', id, name, args });
+    return within(ANSWER_MS, answer).finally(() => this.#pending.delete(id)) as Promise<CameraRequests[N]['answer']>;
+  }
+
+  #refuseAll(error: CameraError): void {
+    for (const { reject } of this.#pending.values()) reject(error);
+    this.#pending.clear();
+  }
+
+  #finish(): void {
+    this.#closed = true;
+    this.#process = null;
+    clearTimeout(this.#watchdog);
+    clearTimeout(this.#retry);
+    this.#refuseAll(new CameraError('closed', 'the camera was closed'));
+    for (const resolve of this.#waiting) resolve(null);
+    this.#waiting = [];
+    this.#update({ state: 'none', message: '', retryInS: undefined });
+  }
+
+  #update(change: Partial<CameraMessage>): void {
+    this.#status = { ...this.#status, ...change };
+    if (this.#status.state !== 'lost') delete this.#status.code;
+    this.#onStatus(this.#status);
+  }
+}
+
+/** Cameras there are now, asked in a process of its own. @throws CameraError */
+export async function findCameras(launch: Launch = forkProcess): Promise<CameraInfo[]> {
+  let process: CameraProcess | undefined;
+  const found = new Promise<CameraInfo[]>((resolve, reject) => {
+    process = launch(
+      (message) => {
+        if (message.type === 'answer') resolve(message.answer as CameraInfo[]);
+        if (message.type === 'refusal') reject(new CameraError(message.error.code, message.error.message));
+      },
+      () => reject(new CameraError('lost', 'looking for cameras failed; unplug the camera, plug it in and try again')),
+    );
+    process.send({ type: 'request', id: 0, name: 'list', args: [] });
+  });
+  return within(OPEN_MS, found).finally(() => process?.kill());
+}
+
+/** @throws CameraError code 'timeout' */
+function within<T>(limitMs: number, promise: Promise<T>): Promise<T> {
+  let timer: NodeJS.Timeout;
+  const limit = new Promise<never>((_, reject) => {
+    timer = setTimeout(() => reject(new CameraError('timeout', 'the camera does not answer')), limitMs);
+  });
+  return Promise.race([promise, limit]).finally(() => clearTimeout(timer));
+}

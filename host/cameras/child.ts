@@ -1,0 +1,122 @@
+/**
+ * Entry of a camera's own process. A crash or hang of a camera library costs this process and one
+ * gap in the frames, never the host. Runs as a Node child process or as an Electron utility process.
+ */
+import { Mailbox } from './mailbox.ts';
+import type { ErrorMessage, FromCamera, RequestName, ToCamera } from './messages.ts';
+import { listCameras, openCamera } from './open.ts';
+import { CameraError, type CameraSource } from './source.ts';
+
+const ALIVE_EVERY_MS = 1000;
+/** A live view that shows nothing for so long has stalled. */
+const STALL_MS = 10_000;
+
+/** Electron's end of the pipe, where there is one. */
+const electronPort = (
+  process as unknown as {
+    parentPort?: {
+      postMessage(message: FromCamera): void;
+      on(event: 'message', f: (e: { data: ToCamera }) => void): void;
+    };
+  }
+).parentPort;
+
+const send = (message: FromCamera): void => {
+  if (electronPort) electronPort.postMessage(message);
+  else if (process.connected) process.send!(message);
+};
+
+let source: CameraSource | null = null;
+let lastFrameMs = Infinity;
+let capturing = false;
+const mailbox = new Mailbox((frame) => send({ type: 'frame', frame, dropped: mailbox.dropped }));
+
+async function open(name: string, settings: [string, string][]): Promise<void> {
+  try {
+    const camera = await openCamera(name);
+    source = camera;
+    await restore(camera, settings);
+    await camera.start(
+      (frame) => {
+        lastFrameMs = Date.now();
+        return mailbox.put(frame);
+      },
+      (error) => send({ type: 'ended', error: error && describe(error) }),
+    );
+    // Of a folder nobody knows when the next picture comes.
+    if (!name.startsWith('folder:')) lastFrameMs = Date.now();
+    send({ type: 'running' });
+  } catch (error) {
+    send({ type: 'ended', error: describe(error) });
+  }
+}
+
+/** Writes back what was set before a restart; what the camera no longer takes is left as it is. */
+async function restore(camera: CameraSource, settings: [string, string][]): Promise<void> {
+  if (settings.length === 0) return;
+  const config = new Map((await camera.readConfig()).map((value) => [value.name, value]));
+  for (const [name, value] of settings) {
+    const now = config.get(name);
+    if (!now || now.readOnly || now.type === 'button' || now.type === 'date' || now.value === value) continue;
+    await camera.writeConfig(name, value).catch(() => {});
+  }
+}
+
+async function answer(name: RequestName, args: string[]): Promise<unknown> {
+  if (name === 'list') return listCameras();
+  if (name === 'close') return close();
+  if (!source) throw new CameraError('closed', 'the camera is not open yet; wait until it shows a picture');
+  if (name === 'readConfig') return source.readConfig();
+  if (name === 'writeConfig') return source.writeConfig(args[0], args[1]);
+  capturing = true;
+  try {
+    return await source.capture();
+  } finally {
+    capturing = false;
+    if (lastFrameMs !== Infinity) lastFrameMs = Date.now();
+  }
+}
+
+async function close(): Promise<void> {
+  const closing = source;
+  source = null;
+  await closing?.close();
+}
+
+function describe(error: unknown): ErrorMessage {
+  const [message] = (error instanceof Error ? error.message : String(error)).split('\n');
+  return { code: error instanceof CameraError ? error.code : 'other', message };
+}
+
+function receive(message: ToCamera): void {
+  if (message.type === 'open') open(message.name, message.settings);
+  else if (message.type === 'next') mailbox.next();
+  else
+    answer(message.name, message.args).then(
+      (result) => send({ type: 'answer', id: message.id, answer: result }),
+      (error) => send({ type: 'refusal', id: message.id, error: describe(error) }),
+    );
+}
+
+if (electronPort) electronPort.on('message', (event) => receive(event.data));
+else process.on('message', receive);
+
+setInterval(() => {
+  send({ type: 'alive' });
+  if (capturing || Date.now() - lastFrameMs < STALL_MS) return;
+  lastFrameMs = Infinity;
+  send({ type: 'ended', error: { code: 'timeout', message: 'the camera sends no pictures; is live view on?' } });
+}, ALIVE_EVERY_MS);
+send({ type: 'alive' });
+
+// Ctrl-C reaches this process too; the host decides when it ends.
+process.on('SIGINT', () => {});
+// The host is gone: leave the camera in good order, but do not hang on it.
+process.on('disconnect', () => {
+  setTimeout(() => process.exit(), 3000).unref();
+  close().finally(() => process.exit());
+});
+process.on('uncaughtException', (error) => {
+  send({ type: 'ended', error: describe(error) });
+  setTimeout(() => process.exit(1), 100);
+});

@@ -1,0 +1,25 @@
+import type { CameraInfo } from './messages.ts';
+import { CameraError, type CameraSource } from './source.ts';
+
+/**
+ * Opens a camera by its name on the command line: `sim`, `folder:PATH`, `usb` (the first one found)
+ * or any port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS:PORT:PORT`). Each kind is loaded when first
+ * asked for: simulator and addon are not needed by the others.
+ * @throws CameraError
+ */
+export async function openCamera(name: string): Promise<CameraSource> {
+  if (name === 'sim') return (await import('./sim.ts')).openSim();
+  if (name.startsWith('folder:')) return (await import('./folder.ts')).openFolder(name.slice('folder:'.length));
+  return (await import('./gphoto.ts')).openGphoto(name);
+}
+
+/** Cameras there are now: the simulated one and those that libgphoto2 finds. @throws CameraError */
+export async function listCameras(): Promise<CameraInfo[]> {
+  const { listGphoto } = await import('./gphoto.ts');
+  const found = await listGphoto().catch((error: unknown) => {
+    // Without the addon there are no tethered cameras; opening one says why.
+    if (error instanceof CameraError && error.code === 'missing-library') return [];
+    throw error;
+  });
+  return [{ name: 'sim', label: 'Simulated camera' }, ...found];
+}

@@ -1,0 +1,102 @@
+import { readFile } from 'node:fs/promises';
+import { setTimeout as sleep } from 'node:timers/promises';
+import sharp from 'sharp';
+import type { Frame } from '../../core/frame.ts';
+import { SimulatedWorld, type WorldFrame } from '../../core/simulator/world.ts';
+import { CameraError, type CameraSource, type ConfigValue } from './source.ts';
+
+const FRAME_MS = 1000 / 30;
+/** Between two patterns computed ahead, ms: each costs a few frames. */
+const PREPARE_EVERY_MS = 500;
+
+/** The simulated camera on the demo evening. Its config values are the world: ring, focal length, temperature. */
+export async function openSim(): Promise<CameraSource> {
+  const scenario = await readFile(new URL('../../samples/scenario.json', import.meta.url), 'utf8');
+  return new SimSource(new SimulatedWorld(JSON.parse(scenario)));
+}
+
+class SimSource implements CameraSource {
+  readonly name = 'sim';
+  readonly #world: SimulatedWorld;
+  #sequence = 0;
+  #stills = 0;
+  #closed = false;
+
+  constructor(world: SimulatedWorld) {
+    this.#world = world;
+  }
+
+  async start(...[onFrame, onEnd]: Parameters<CameraSource['start']>): Promise<void> {
+    const run = async () => {
+      let preparedMs = performance.now();
+      for (let dueMs = performance.now(); !this.#closed; ) {
+        const frame = this.#world.frame(performance.now());
+        const sequence = this.#sequence++;
+        onFrame(await this.#encode(frame, sequence, `live-${sequence}.jpg`));
+        // A late frame does not make the next ones come faster.
+        dueMs = Math.max(dueMs + FRAME_MS, performance.now());
+        await sleep(Math.max(0, dueMs - performance.now()));
+        if (performance.now() - preparedMs < PREPARE_EVERY_MS) continue;
+        this.#world.prepare();
+        preparedMs = performance.now();
+      }
+    };
+    run().catch((error: Error) => onEnd(new CameraError('other', `the simulation failed: ${error.message}`)));
+  }
+
+  async readConfig(): Promise<ConfigValue[]> {
+    const { scenario, ring, focalMm, temperatureC, magnification } = this.#world;
+    const { lens, camera } = scenario;
+    const choice = (values: number[]) => ({ type: 'choice', readOnly: false, choices: values.map(String) }) as const;
+    const range = (min: number, max: number, step: number) =>
+      ({ type: 'range', readOnly: false, range: { min, max, step } }) as const;
+    return [
+      { name: 'ring', label: 'Focus ring, marks', value: String(ring), ...range(lens.ringMin, lens.ringMax, 0.01) },
+      {
+        name: 'focalMm',
+        label: 'Focal length, mm',
+        value: String(focalMm),
+        ...choice(lens.settings.map((setting) => setting.focalMm)),
+      },
+      { name: 'temperatureC', label: 'Temperature, °C', value: temperatureC.toFixed(2), ...range(-40, 50, 0.1) },
+      {
+        name: 'magnification',
+        label: 'Live-view magnification',
+        value: String(magnification),
+        ...choice(camera.magnifications),
+      },
+      { name: 'fNumber', label: 'f-number', type: 'text', value: String(lens.fNumber), readOnly: true },
+    ];
+  }
+
+  async writeConfig(name: string, value: string): Promise<void> {
+    const config = (await this.readConfig()).find((known) => known.name === name);
+    if (!config || config.readOnly)
+      throw new CameraError('refused', `the simulated camera has no setting "${name}" to change`);
+    const number = value.trim() === '' ? Number.NaN : Number(value);
+    const { choices, range } = config;
+    if (choices && !choices.includes(String(number)))
+      throw new CameraError('refused', `${name} must be one of ${choices.join(', ')}`);
+    if (range && !(number >= range.min && number <= range.max))
+      throw new CameraError('refused', `${name} must be a number from ${range.min} to ${range.max}`);
+    this.#world[name as 'ring' | 'focalMm' | 'temperatureC' | 'magnification'] = number;
+  }
+
+  async capture(): Promise<Frame> {
+    const number = ++this.#stills;
+    return this.#encode(this.#world.still(performance.now()), this.#sequence, `still-${number}.jpg`);
+  }
+
+  async close(): Promise<void> {
+    this.#closed = true;
+  }
+
+  async #encode({ image, mode }: WorldFrame, sequence: number, name: string): Promise<Frame> {
+    const timeUtc = new Date().toISOString();
+    const { widthPx: width, heightPx: height, channels, data } = image;
+    const bytes = await sharp(data, { raw: { width, height, channels } })
+      .jpeg({ quality: this.#world.scenario.camera.jpegQuality })
+      .toBuffer();
+    return { sequence, timeUtc, bytes, name, mode };
+  }
+}

@@ -1,0 +1,163 @@
+/** All texts of the command line. */
+import type { ReasonCode } from '../../core/measurement.ts';
+import { EXIT } from './output.ts';
+
+const EXIT_STATUS = `Exit status: ${EXIT.ok} all measured, ${EXIT.noPattern} some image holds no pattern, ${EXIT.unreadable} some image cannot be read
+(comes before ${EXIT.noPattern}), ${EXIT.usage} wrong usage`;
+
+const CAUTION = 'Never point lens, mask or live view at or near the Sun: it blinds and burns.';
+
+export const strings = {
+  program: 'Measures a three-grating focusing mask on a star and says how to turn the focus ring.',
+  commandsHelp: `
+Example:
+  nightring serve                     opens the program with the simulated camera
+  nightring measure --f-number 2.8 --pixel-um 4.4 shot.jpg
+
+"nightring COMMAND --help" explains each command, its units and its exit status.`,
+
+  measure: {
+    summary: 'measure the pattern in photographs',
+    help: `
+One line per image, in order. Lengths in the picture are pixels (px), defocus is microns (µm) on the sensor,
+± is one standard deviation. The sign of the offset is explained in DEVELOPERS.md.
+Focal length, f-number and pixel size are read from the picture's EXIF when the options are left out.
+
+Examples:
+  nightring measure --f-number 2.8 --pixel-um 4.4 shot.jpg
+  nightring measure --json --mask mask.json *.jpg > readings.jsonl
+
+A mask file is JSON; everything in it may be left out:
+  {"layout":"half","orientation":1,"handedness":1,"pitchUm":175,"outerAngleDeg":20,"ribD":0,"duty":0.5}
+
+${EXIT_STATUS}.`,
+  },
+  watch: {
+    summary: "measure a camera's live view, or a folder's pictures as they appear",
+    help: `
+NAME is one of
+  sim                    the simulated camera
+  folder:PATH            pictures in a folder: those there are, then new ones
+  usb                    the first camera on USB
+  ptpip:ADDRESS:PORT:PORT  a camera on the network, or any other port of libgphoto2
+
+Lines are as of "nightring measure", with a running number and the time (UTC). Ctrl-C ends it.
+
+Examples:
+  nightring watch --camera sim --frames 10
+  nightring watch --camera folder:/home/me/shots --f-number 2 --pixel-um 3.9 --json
+
+${CAUTION}
+
+${EXIT_STATUS}, ${EXIT.cameraGone} the camera is gone for good.
+Without --frames: ${EXIT.ok} when ended by Ctrl-C.`,
+  },
+  serve: {
+    summary: 'open the program in a browser on this machine',
+    help: `
+Prints a link that works on this machine only, until the program ends (Ctrl-C).
+
+Examples:
+  nightring serve
+  nightring serve --camera usb --port 8420 --data /media/stick/nightring`,
+    running: (url: string) => `Nightring runs at ${url}`,
+    howToEnd: 'Open the link in a browser on this machine. Ctrl-C ends the program.',
+    caution: CAUTION,
+  },
+  cameras: {
+    summary: 'list the cameras there are',
+    help: `
+The first column is what --camera takes. Network cameras do not announce themselves:
+name them as ptpip:ADDRESS:PORT:PORT.
+
+Example:
+  nightring cameras`,
+    folderHint: ['folder:PATH', 'pictures in a folder, as they appear'],
+  },
+  notebook: {
+    summary: 'read, export and import the notebook of ring positions',
+    list: 'list the entries, newest first',
+    listHelp: `
+Times are UTC, temperatures °C, focal lengths mm, defocus µm.
+
+Example:
+  nightring notebook list`,
+    empty: (path: string) => `The notebook ${path} has no entries yet.`,
+    export: 'write all entries to standard output or a file',
+    exportHelp: `
+An existing file is not overwritten.
+
+Examples:
+  nightring notebook export --format csv > ring.csv
+  nightring notebook export --output backup.json`,
+    import: 'add the entries of a JSON export; known ones are skipped',
+    importHelp: `
+Example:
+  nightring notebook import backup.json`,
+    imported: (added: number, skipped: number) =>
+      `${added} ${added === 1 ? 'entry' : 'entries'} added, ${skipped} known already.`,
+    exported: (path: string) => `Written to ${path}.`,
+    exists: (path: string) => `${path} exists already; name another file`,
+    cannotWrite: (path: string, code: string) => `${path} cannot be written (${code}); name another place`,
+    cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
+  },
+
+  options: {
+    focalMm: 'focal length, mm',
+    fNumber: 'f-number',
+    pixelUm: 'size on the sensor of one pixel of the picture, µm',
+    mask: 'mask description, a JSON file',
+    json: 'one JSON object per line, numbers unrounded',
+    camera: 'camera, see below',
+    frames: 'end after N frames',
+    port: 'port to listen on (any free one)',
+    data: "folder of notebook and settings (the user's data folder, or NIGHTRING_DATA)",
+    serveCamera: 'camera to start with (the last one used, at first sim)',
+    format: 'csv or json',
+    output: 'file to write to',
+    files: 'JPEG, PNG, TIFF, WebP or camera raw',
+  },
+
+  notPositive: 'It must be a number above 0.',
+  notCount: 'It must be a whole number above 0.',
+  notPort: 'It must be a whole number from 0 to 65535.',
+  mask: {
+    cannotRead: (path: string, code: string) => `the mask file ${path} cannot be read (${code}); check its name`,
+    notJson: (path: string) => `the mask file ${path} is not JSON; see "nightring measure --help" for an example`,
+    invalid: (path: string, issue: string) => `the mask file ${path} is not valid: ${issue}`,
+  },
+
+  file: {
+    missing: 'there is no such file',
+    folder: (path: string) => `a folder; to measure what is in it: nightring watch --camera folder:${path}`,
+    cannotRead: (code: string) => `it cannot be opened (${code}); check its permissions`,
+    tooLarge: (gigabytes: string) => `${gigabytes} GB is no picture`,
+  },
+  reasons: {
+    'no-star': 'no star in the picture; point at a bright star and expose longer',
+    'too-dim': 'the star is too dim; take a brighter one, or a longer exposure',
+    'too-bright': 'the star is burnt out and hides the spots; shorten the exposure',
+    'at-edge': 'the spots are cut off at the edge; bring the star to the middle',
+    'pair-missing': 'a pair of spots is missing; shift the mask so that it covers the whole lens',
+    'spikes-only': 'only spikes of the aperture; is the mask on?',
+    'no-spots': 'a star without spots; is the mask on?',
+    'motion-blur': 'the star moved during the exposure; shorten it or steady the tripod',
+    'too-far': 'too far out of focus; turn the ring towards the ∞ mark',
+  } satisfies Record<ReasonCode, string>,
+  unreadable: 'unreadable',
+  noPattern: 'no pattern',
+  offset: 'offset',
+  defocus: 'defocus',
+  signalToNoise: 'S/N',
+  merged: 'spots overlap: rough',
+
+  assumedMask:
+    'No mask file: a half-and-quarters mask is assumed. Which way round it sits is not known, so the sign of defocus may\nbe the other one, and ± is wider for it. Describe yours with --mask.',
+  noDefocus: (missing: string) => `Defocus is not known: ${missing} missing.`,
+
+  cameraStarting: (name: string) => `Starting ${name} …`,
+  cameraLost: (name: string, why: string, retryInS: number) => `${name}: ${why}. Trying again in ${retryInS} s.`,
+  cameraGone: (name: string, why: string) => `${name}: ${why}`,
+  failed: (why: string) => `failed: ${why}`,
+  unexpected: 'This should not happen; NIGHTRING_DEBUG=1 shows where.',
+};

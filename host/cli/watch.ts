@@ -1,0 +1,95 @@
+import type { Command } from 'commander';
+import { loadCv } from '../../core/pattern/cv.ts';
+import type { CameraMessage } from '../api.ts';
+import { Camera } from '../cameras/camera.ts';
+import { type KnownOptics, measureBytes } from '../measure.ts';
+import { jsonLine, textLine, worseExit } from './lines.ts';
+import { Remarks } from './measure.ts';
+import { knownOptics, type OpticsOptions, parseCount, withOpticsOptions } from './options.ts';
+import { CommandError, EXIT, remark, writeLine } from './output.ts';
+import { strings } from './strings.ts';
+
+/** A camera that was there and is lost for so long is gone for good, s. */
+const GIVE_UP_S = 30;
+
+interface WatchOptions extends OpticsOptions {
+  camera: string;
+  frames?: number;
+  json?: boolean;
+}
+
+export function addWatch(program: Command): void {
+  withOpticsOptions(program.command('watch'))
+    .summary(strings.watch.summary)
+    .description(strings.watch.summary)
+    .requiredOption('--camera <NAME>', strings.options.camera)
+    .option('--frames <N>', strings.options.frames, parseCount)
+    .option('--json', strings.options.json)
+    .addHelpText('after', strings.watch.help)
+    .action(async (options: WatchOptions) => {
+      process.exitCode = await watch(options, await knownOptics(options));
+    });
+}
+
+async function watch(options: WatchOptions, known: KnownOptics): Promise<number> {
+  const { frames = Infinity, json: asJson = false } = options;
+  const cv = await loadCv();
+  let goneBecause: string | null = null;
+  const patience = new Patience((why) => {
+    goneBecause = why;
+    camera.close();
+  });
+  const camera: Camera = new Camera(options.camera, (status) => patience.note(status));
+  let interrupted = false;
+  const end = () => {
+    interrupted = true;
+    camera.close();
+  };
+  process.once('SIGINT', end).once('SIGTERM', end);
+
+  const remarks = new Remarks();
+  let exit: number = EXIT.ok;
+  for (let frameNumber = 1; frameNumber <= frames; frameNumber++) {
+    const frame = await camera.nextFrame();
+    if (!frame) break;
+    const outcome = await measureBytes(cv, frame.bytes, frame.name, known, frame.mode.pixelUm);
+    const head = { file: frame.name, frame: frameNumber, timeUtc: frame.timeUtc };
+    await writeLine(asJson ? jsonLine(head, outcome) : textLine(head, outcome, 12));
+    exit = worseExit(exit, outcome);
+    remarks.note(outcome);
+  }
+  await camera.close();
+  if (!asJson) remarks.print();
+  if (goneBecause !== null) throw new CommandError(strings.cameraGone(options.camera, goneBecause), EXIT.cameraGone);
+  return interrupted && frames === Infinity ? EXIT.ok : exit;
+}
+
+/** Decides when a camera is gone for good: when it never was there, cannot come back, or stays away too long. */
+class Patience {
+  #hasRun = false;
+  #lostSinceMs: number | null = null;
+  #lastWhy = '';
+  readonly #giveUp: (why: string) => void;
+
+  constructor(giveUp: (why: string) => void) {
+    this.#giveUp = giveUp;
+  }
+
+  note({ state, name, message, retryInS }: CameraMessage): void {
+    if (state === 'running') {
+      this.#hasRun = true;
+      this.#lostSinceMs = null;
+      this.#lastWhy = '';
+    }
+    if (state !== 'lost') return;
+    this.#lostSinceMs ??= Date.now();
+    const isGone = !this.#hasRun || retryInS === undefined || Date.now() - this.#lostSinceMs > GIVE_UP_S * 1000;
+    if (isGone) {
+      this.#giveUp(message);
+      return;
+    }
+    // Said once, not with every second of the countdown.
+    if (message !== this.#lastWhy) remark(strings.cameraLost(name, message, retryInS));
+    this.#lastWhy = message;
+  }
+}

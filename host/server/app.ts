@@ -1,0 +1,175 @@
+import { existsSync } from 'node:fs';
+import { serveStatic } from '@hono/node-server/serve-static';
+import { type Context, Hono } from 'hono';
+import { bodyLimit } from 'hono/body-limit';
+import { getCookie, setCookie } from 'hono/cookie';
+import { HTTPException } from 'hono/http-exception';
+import { secureHeaders } from 'hono/secure-headers';
+import type { ContentfulStatusCode } from 'hono/utils/http-status';
+import type { z } from 'zod';
+import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
+import { cameraSchema, configSchema, type ErrorBody } from '../api.ts';
+import { findCameras } from '../cameras/camera.ts';
+import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
+import type { Notebook } from '../notebook/notebook.ts';
+import type { Access } from './access.ts';
+import { displayable } from './displayable.ts';
+import { headerOf } from './live.ts';
+import { SettingsError, type SettingsFile } from './settings.ts';
+import type { Station } from './station.ts';
+
+const BODY_BYTES = 1 << 20;
+const IMPORT_BYTES = 64 << 20;
+
+/** The page may load nothing but its own files. Pictures reach it as blobs. */
+const PAGE_POLICY = {
+  defaultSrc: ["'none'"],
+  scriptSrc: ["'self'"],
+  workerSrc: ["'self'"],
+  styleSrc: ["'self'"],
+  imgSrc: ["'self'", 'blob:'],
+  fontSrc: ["'self'"],
+  mediaSrc: ["'self'"],
+  connectSrc: ["'self'"],
+  manifestSrc: ["'self'"],
+  baseUri: ["'none'"],
+  formAction: ["'none'"],
+  frameAncestors: ["'none'"],
+};
+
+/** OpenCV.js compiles WebAssembly and functions at run time: this policy comes with its worker's script only. */
+const VISION_WORKER = /^\/assets\/vision-worker-[\w-]+\.js$/;
+const WORKER_POLICY = { ...PAGE_POLICY, scriptSrc: ["'self'", "'wasm-unsafe-eval'", "'unsafe-eval'"] };
+
+const CAMERA_STATUS: Partial<Record<CameraErrorCode, ContentfulStatusCode>> = {
+  'not-found': 404,
+  busy: 409,
+  'in-use': 409,
+  lost: 409,
+  closed: 409,
+  timeout: 504,
+  permission: 403,
+  refused: 400,
+  unsupported: 400,
+  'bad-data': 502,
+  'missing-library': 501,
+};
+
+export interface AppParts {
+  access: Access;
+  station: Station;
+  notebook: Notebook;
+  settings: SettingsFile;
+  pageFolder: string;
+}
+
+/** The loopback HTTP interface; see api.ts for what passes. */
+export function createApp({ access, station, notebook, settings, pageFolder }: AppParts): Hono {
+  const app = new Hono();
+
+  const shared = {
+    xFrameOptions: 'DENY',
+    strictTransportSecurity: false, // plain HTTP on loopback
+    permissionsPolicy: { camera: [], microphone: [], geolocation: [] },
+  };
+  const pageHeaders = secureHeaders({ ...shared, contentSecurityPolicy: PAGE_POLICY });
+  const workerHeaders = secureHeaders({ ...shared, contentSecurityPolicy: WORKER_POLICY });
+  app.use((c, next) => (VISION_WORKER.test(c.req.path) ? workerHeaders : pageHeaders)(c, next));
+
+  app.use(async (c, next) => {
+    if (!access.isHost(c.req.header('host'))) return refuse(c, 403, 'wrong host; open the link that Nightring printed');
+    const origin = c.req.header('origin');
+    // Browsers name the origin with everything that changes something.
+    const needsOrigin = c.req.method !== 'GET' && c.req.method !== 'HEAD';
+    if ((needsOrigin || origin !== undefined) && !access.isOrigin(origin))
+      return refuse(c, 403, 'wrong origin; use the page that Nightring opened');
+    const token = c.req.path === '/' ? c.req.query('token') : undefined;
+    if (access.isToken(token)) {
+      setCookie(c, access.cookieName, access.token, { httpOnly: true, sameSite: 'Strict', path: '/' });
+    } else if (!access.isToken(getCookie(c, access.cookieName))) {
+      return refuse(c, 403, 'this link is from another start; open the one that Nightring printed last');
+    }
+    await next();
+  });
+
+  const limit = (maxSize: number) =>
+    bodyLimit({ maxSize, onError: (c) => refuse(c, 413, `more than ${maxSize >> 20} MB; send less at a time`) });
+  app.use('/api/*', async (c, next) => {
+    c.header('Cache-Control', 'no-store');
+    await limit(c.req.path === '/api/entries/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
+  });
+
+  app.get('/api/cameras', async (c) => c.json(await findCameras()));
+  app.post('/api/camera', async (c) => {
+    const { name } = await body(c, cameraSchema);
+    await settings.set({ ...settings.get(), camera: name });
+    await station.choose(name);
+    return c.json(station.status);
+  });
+  app.get('/api/camera/config', async (c) => c.json(await station.camera.readConfig()));
+  app.put('/api/camera/config', async (c) => {
+    const { name, value } = await body(c, configSchema);
+    await station.camera.writeConfig(name, value);
+    return c.json({});
+  });
+  app.post('/api/camera/capture', async (c) => {
+    const frame = await displayable(await station.camera.capture());
+    c.header('X-Frame', JSON.stringify(headerOf(frame)));
+    return c.body(frame.bytes as Uint8Array<ArrayBuffer>, 200, { 'Content-Type': 'application/octet-stream' });
+  });
+
+  app.get('/api/settings', (c) => c.json(settings.get()));
+  app.put('/api/settings', async (c) => c.json(await settings.set(await json(c))));
+
+  app.get('/api/entries', (c) => c.json(notebook.list()));
+  app.post('/api/entries', async (c) => c.json(notebook.add((await json(c)) as object), 201));
+  app.get('/api/entries.csv', (c) => download(c, 'csv', 'text/csv; charset=utf-8', notebook.exportCsv()));
+  app.get('/api/entries.json', (c) => download(c, 'json', 'application/json', notebook.exportJson()));
+  app.post('/api/entries/import', async (c) => c.json(notebook.importJson(await c.req.text())));
+  app.all('/api/*', (c) => refuse(c, 404, `there is no ${c.req.method} ${c.req.path}`));
+
+  app.get('/assets/*', async (c, next) => {
+    await next();
+    // Names of built files carry a hash of what is in them.
+    if (c.res.ok) c.header('Cache-Control', 'private, max-age=31536000, immutable');
+  });
+  if (existsSync(pageFolder)) app.get('*', serveStatic({ root: pageFolder }));
+  app.get('/', (c) => refuse(c, 503, 'the interface is not built; run "npm start" once'));
+
+  app.notFound((c) => refuse(c, 404, `there is no ${c.req.path}`));
+  app.onError((error, c) => {
+    const [message] = error.message.split('\n');
+    if (error instanceof HTTPException) return refuse(c, error.status as ContentfulStatusCode, message);
+    if (error instanceof CameraError) return refuse(c, CAMERA_STATUS[error.code] ?? 500, message);
+    if (error instanceof SettingsError) return refuse(c, error.isUsersFault ? 400 : 500, message);
+    if (error instanceof NotebookError) return refuse(c, error.cause ? 500 : 400, message);
+    return refuse(c, 500, `the host failed: ${message}`);
+  });
+  return app;
+}
+
+function refuse(c: Context, status: ContentfulStatusCode, error: string): Response {
+  return c.json({ error } satisfies ErrorBody, status);
+}
+
+function download(c: Context, ending: string, type: string, text: string): Response {
+  const day = new Date().toISOString().slice(0, 10);
+  return c.body(text, 200, {
+    'Content-Type': type,
+    'Content-Disposition': `attachment; filename="nightring-notebook-${day}.${ending}"`,
+  });
+}
+
+async function json(c: Context): Promise<unknown> {
+  try {
+    return await c.req.json();
+  } catch {
+    throw new HTTPException(400, { message: 'the request is not JSON' });
+  }
+}
+
+async function body<T>(c: Context, schema: z.ZodType<T>): Promise<T> {
+  const result = schema.safeParse(await json(c));
+  if (!result.success) throw new HTTPException(400, { message: firstIssue(result.error) });
+  return result.data;
+}

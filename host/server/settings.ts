@@ -1,0 +1,88 @@
+import { mkdir, open, readFile, rename } from 'node:fs/promises';
+import { dirname } from 'node:path';
+import { firstIssue } from '../../core/notebook/entry.ts';
+import { type Settings, settingsSchema } from '../api.ts';
+
+/** The settings could not be taken or kept; one line for the user. */
+export class SettingsError extends Error {
+  override name = 'SettingsError';
+  readonly isUsersFault: boolean;
+  constructor(message: string, isUsersFault: boolean) {
+    super(message);
+    this.isUsersFault = isUsersFault;
+  }
+}
+
+/** The settings document on disk: read once, written whole and at once, never half. */
+export class SettingsFile {
+  readonly path: string;
+  /** Set when the file could not be used and was put aside. */
+  readonly warning: string | null;
+  #settings: Settings;
+  #writing: Promise<void> = Promise.resolve();
+
+  private constructor(path: string, settings: Settings, warning: string | null) {
+    this.path = path;
+    this.#settings = settings;
+    this.warning = warning;
+  }
+
+  /** A file that is not valid is renamed, not overwritten; defaults serve then. */
+  static async open(path: string): Promise<SettingsFile> {
+    const text = await readFile(path, 'utf8').catch((error: NodeJS.ErrnoException) => {
+      if (error.code === 'ENOENT') return null;
+      throw new SettingsError(`the settings ${path} cannot be read (${error.code}); check its permissions`, false);
+    });
+    const defaults = settingsSchema.parse({});
+    if (text === null) return new SettingsFile(path, defaults, null);
+    const settings = parse(text);
+    if (settings) return new SettingsFile(path, settings, null);
+    const aside = `${path}.${new Date().toISOString().replaceAll(':', '')}.bad`;
+    await rename(path, aside);
+    return new SettingsFile(path, defaults, `the settings were not valid and start afresh; the old file is ${aside}`);
+  }
+
+  get(): Settings {
+    return this.#settings;
+  }
+
+  /** Takes a whole document and writes it to the disk. @throws SettingsError */
+  async set(document: unknown): Promise<Settings> {
+    const result = settingsSchema.safeParse(document);
+    if (!result.success) throw new SettingsError(`the settings were not taken: ${firstIssue(result.error)}`, true);
+    // One write after the other, so that the last one wins.
+    this.#writing = this.#writing
+      .catch(() => {})
+      .then(() => writeWhole(this.path, JSON.stringify(result.data, null, 2)));
+    await this.#writing.catch((error: NodeJS.ErrnoException) => {
+      throw new SettingsError(
+        `the settings could not be written to ${this.path} (${error.code}); check disk and permissions`,
+        false,
+      );
+    });
+    this.#settings = result.data;
+    return result.data;
+  }
+}
+
+function parse(text: string): Settings | null {
+  try {
+    return settingsSchema.parse(JSON.parse(text));
+  } catch {
+    return null;
+  }
+}
+
+/** Writes beside the file, flushes, then renames over it: a crash leaves the old or the new text. */
+async function writeWhole(path: string, text: string): Promise<void> {
+  await mkdir(dirname(path), { recursive: true });
+  const beside = `${path}.new`;
+  const file = await open(beside, 'w', 0o600);
+  try {
+    await file.writeFile(text);
+    await file.sync();
+  } finally {
+    await file.close();
+  }
+  await rename(beside, path);
+}
