@@ -1,5 +1,8 @@
 #include "gphoto.hpp"
 
+#include <fcntl.h>
+#include <unistd.h>
+
 #include <algorithm>
 #include <charconv>
 #include <cmath>
@@ -96,6 +99,24 @@ std::vector<Found> detect(GPPortInfoList* ports) {
   }
   return found;
 }
+
+// libgphoto2 (2.5.30 to 2.5.34 at least) closes descriptor 0 when it leaves a PTP/IP camera: the socket it has
+// only for one maker's cameras is 0, not "none", for all others. The next file or socket opened anywhere in the
+// process would get number 0 and be closed with the next camera. So what was there is put back, unless another
+// thread's descriptor got the number first (then it is that thread's, and nothing is overwritten).
+class KeepStandardInput {
+ public:
+  KeepStandardInput() : kept_(fcntl(STDIN_FILENO, F_DUPFD_CLOEXEC, 3)) {}
+  ~KeepStandardInput() {
+    if (kept_ < 0) return;
+    int again = fcntl(STDIN_FILENO, F_GETFD) < 0 ? dup(kept_) : -1;  // dup takes the lowest free number
+    if (again > STDIN_FILENO) ::close(again);
+    ::close(kept_);
+  }
+
+ private:
+  int kept_;
+};
 
 std::string oneLine(std::string said) {
   std::replace(said.begin(), said.end(), '\n', ' ');
@@ -294,6 +315,7 @@ Session::Session(const std::string& wantedPort, const std::string& wantedModel, 
 
 void Session::Release::operator()(Camera* camera) const {
   std::lock_guard lock(loading());
+  KeepStandardInput keep;
   gp_camera_exit(camera, nullptr);
   gp_camera_unref(camera);
 }

@@ -8,7 +8,7 @@ import { PtpIpServer, type Reply, type Request } from './transport.ts';
 
 /** What the camera is set to, for whoever makes its pictures. */
 export interface CameraState {
-  /** Value of the live-view magnification property: 0 whole field, 2 25 %, 4 50 %, 6 100 %, 7 200 %. */
+  /** Value of the live-view magnification property: 0 whole field, 1 25 %, 3 50 %, 5 100 % (one sensor pixel each). */
   magnification: number;
   /** Focus motor's steps from where it was at the start; positive with direction 2. */
   focusSteps: number;
@@ -17,10 +17,10 @@ export interface CameraState {
 }
 
 export interface Pictures {
-  /** JPEG of live-view picture `index` (0, 1, 2, …). */
-  frame(index: number, state: CameraState): Uint8Array;
+  /** JPEG of live-view picture `index` (0, 1, 2, …), at once or at the camera's own pace. */
+  frame(index: number, state: CameraState): Uint8Array | Promise<Uint8Array>;
   /** JPEG of a photograph. */
-  still?(state: CameraState): Uint8Array;
+  still?(state: CameraState): Uint8Array | Promise<Uint8Array>;
 }
 
 /** What goes wrong when the operation is asked for. */
@@ -64,7 +64,7 @@ const standardProperties = (): Property[] => [
 
 const vendorProperties = (): Property[] => [
   { code: 0xd1a2, type: 'u8', value: 0, writable: false, range: [0, 1, 1] }, // live view is on
-  { code: magnificationCode, type: 'u8', value: 0, writable: true, choices: [0, 2, 4, 6, 7] },
+  { code: magnificationCode, type: 'u8', value: 0, writable: true, choices: [0, 1, 3, 5] },
   { code: 0xd1a4, type: 'u32', value: 0, writable: false }, // why live view may not start, one bit each
 ];
 
@@ -141,6 +141,11 @@ export class VirtualCamera {
     this.#set(code, value);
   }
 
+  /** Somebody presses the shutter button: a picture goes to the card. */
+  async pressShutter(): Promise<void> {
+    await this.#capture(false);
+  }
+
   /** Pictures on the card. */
   get cardNames(): string[] {
     return [...this.#objects.values()].filter(({ bytes, storage: where }) => bytes && where).map(({ name }) => name);
@@ -168,13 +173,13 @@ export class VirtualCamera {
     const fault = this.#nextFault(request.operation);
     if (fault?.kind === 'respond') return { code: fault.code };
     if (fault?.kind === 'stall') await fault.until;
-    const reply = this.#do(request);
+    const reply = await this.#do(request);
     if (fault?.kind === 'data') return { ...reply, data: fault.bytes };
     if (fault?.kind === 'drop') return { ...reply, dropAfterBytes: fault.afterBytes };
     return reply;
   }
 
-  #do({ operation, parameters, data }: Request): Reply {
+  async #do({ operation, parameters, data }: Request): Promise<Reply> {
     const [first = 0, second = 0, third = 0] = parameters;
     switch (operation) {
       case Op.getDeviceInfo:
@@ -228,7 +233,7 @@ export class VirtualCamera {
         this.#set(0xd1a2, 0);
         return ok();
       case Op.getLiveViewImage:
-        return this.property(0xd1a2)?.value ? ok(this.#liveViewImage()) : { code: Rc.notLiveView };
+        return this.property(0xd1a2)?.value ? ok(await this.#liveViewImage()) : { code: Rc.notLiveView };
       case Op.driveFocus:
         return { code: this.#driveFocus(first === 2 ? second : -second) };
       case Op.changeArea:
@@ -236,7 +241,7 @@ export class VirtualCamera {
         this.state.area = { x: first, y: second };
         return ok();
       case Op.captureToMedia:
-        this.#capture(second === 1);
+        await this.#capture(second === 1);
         return ok();
       default:
         return { code: Rc.operationNotSupported };
@@ -272,10 +277,10 @@ export class VirtualCamera {
   }
 
   /** A picture as the extension sends it: a header that says nothing a host reads, then the JPEG. */
-  #liveViewImage(): Buffer {
+  async #liveViewImage(): Promise<Buffer> {
     const index = this.#justStarted ? this.framesServed : this.framesServed++;
     this.#justStarted = false;
-    return Buffer.concat([Buffer.alloc(384), this.#pictures.frame(index, this.state)]);
+    return Buffer.concat([Buffer.alloc(384), await this.#pictures.frame(index, this.state)]);
   }
 
   #driveFocus(steps: number): number {
@@ -285,8 +290,9 @@ export class VirtualCamera {
     return wanted === this.state.focusSteps ? Rc.ok : Rc.focusAtEnd;
   }
 
-  #capture(toMemory: boolean): void {
-    const bytes = this.#pictures.still?.(this.state) ?? this.#pictures.frame(this.framesServed, this.state);
+  async #capture(toMemory: boolean): Promise<void> {
+    const { frame, still } = this.#pictures;
+    const bytes = await (still ? still(this.state) : frame(this.framesServed, this.state));
     this.#busyPolls = 2; // exposing
     if (toMemory) {
       this.#objects.set(inMemory, { name: 'DSC_0000.JPG', parent: 0, storage: 0, bytes });

@@ -1,0 +1,107 @@
+import { setTimeout as sleep } from 'node:timers/promises';
+import type { FrameMode } from '../../core/frame.ts';
+import { type Camera, type CameraSetting, GP, GphotoError, listCameras, openCamera } from '../../native/index.ts';
+import { toCameraError } from './gphoto-errors.ts';
+import type { CameraSource, ConfigValue } from './source.ts';
+
+/** A picture that fails for no lasting reason is asked for again so often, so long apart. */
+const RETRIES = 10;
+const RETRY_AFTER_MS = 100;
+/** Failures that may pass: busy, an answer the driver makes nothing of, data that is no picture. */
+const PASSING = new Set<number>([GP.CAMERA_BUSY, GP.ERROR, GP.CORRUPTED_DATA]);
+
+/**
+ * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'.
+ * @throws CameraError
+ */
+export async function openGphoto(port: string): Promise<CameraSource> {
+  const camera = await openCamera({ port }).catch((error: unknown) => {
+    throw toCameraError(error, port);
+  });
+  return new GphotoSource(port, camera);
+}
+
+/** Cameras found on USB. @throws CameraError */
+export async function listGphoto(): Promise<{ name: string; label: string }[]> {
+  const found = await listCameras().catch((error: unknown) => {
+    throw toCameraError(error, 'usb');
+  });
+  return found.map(({ model, port }) => ({ name: port, label: model }));
+}
+
+class GphotoSource implements CameraSource {
+  readonly name: string;
+  readonly #camera: Camera;
+  #magnification: number | null = null;
+  #sequence = 0;
+  #closed = false;
+
+  constructor(name: string, camera: Camera) {
+    this.name = name;
+    this.#camera = camera;
+  }
+
+  async start(...[onFrame, onEnd]: Parameters<CameraSource['start']>): Promise<void> {
+    // Live view works without it, only its scale stays unknown then.
+    const settings = await this.#camera.config().catch((): CameraSetting[] => []);
+    for (const { name, value } of settings) this.#noteMagnification(name, value);
+    onFrame(await this.#nextFrame());
+    const run = async () => {
+      while (!this.#closed) onFrame(await this.#nextFrame());
+    };
+    run().catch((error) => {
+      if (!this.#closed) onEnd(error);
+    });
+  }
+
+  async readConfig(): Promise<ConfigValue[]> {
+    const settings = await this.#try(this.#camera.config());
+    const uses = new Map<string, number>();
+    for (const { name } of settings) uses.set(name, (uses.get(name) ?? 0) + 1);
+    return settings.map(({ path, name, ...rest }) => ({ ...rest, name: uses.get(name) === 1 ? name : path }));
+  }
+
+  async writeConfig(name: string, value: string): Promise<void> {
+    await this.#try(this.#camera.setConfig(name, value));
+    this.#noteMagnification(name, value);
+  }
+
+  async capture() {
+    const { name, bytes } = await this.#try(this.#camera.capture());
+    return this.#frame(name, bytes, { kind: 'still', magnification: null, pixelUm: null });
+  }
+
+  async close(): Promise<void> {
+    this.#closed = true;
+    await this.#camera.close();
+  }
+
+  async #nextFrame() {
+    for (let retries = 0; ; retries++) {
+      try {
+        const { name, bytes } = await this.#camera.frame();
+        return this.#frame(name, bytes, { kind: 'live', magnification: this.#magnification, pixelUm: null });
+      } catch (error) {
+        const described = toCameraError(error, this.name);
+        const passing = error instanceof GphotoError && PASSING.has(error.code) && described.code !== 'refused';
+        if (!passing || retries === RETRIES || this.#closed) throw described;
+        await sleep(RETRY_AFTER_MS);
+      }
+    }
+  }
+
+  #frame(name: string, bytes: Uint8Array, mode: FrameMode) {
+    return { sequence: this.#sequence++, timeUtc: new Date().toISOString(), bytes, name, mode };
+  }
+
+  /** Ratios are of sensor to picture pixels, so only the whole field is a known magnification. */
+  #noteMagnification(name: string, value: string): void {
+    if (/(^|\/)liveviewimagezoomratio$/.test(name)) this.#magnification = value === 'Entire Display' ? 1 : null;
+  }
+
+  async #try<T>(call: Promise<T>): Promise<T> {
+    return call.catch((error: unknown) => {
+      throw toCameraError(error, this.name);
+    });
+  }
+}
