@@ -1,10 +1,15 @@
-import type { ReasonCode } from '../measurement.ts';
-import type { Direction } from './calibrate.ts';
+import type { Measurement, Optics, ReasonCode } from '../measurement.ts';
+import { depthOfFocusUm } from '../optics/formulas.ts';
+import { offsetSlope } from '../optics/mask.ts';
+import type { Track } from '../track/track.ts';
+import { alignment, type Calibration, type Direction, directionFrom } from './calibrate.ts';
 
 /** Where the ring stands against focus. */
 export interface Aim {
   /** Sign of the track's offset; null while it cannot be told from zero. */
   side: 1 | -1 | null;
+  /** Side on which the present turn of the ring began, null between turns. */
+  cameFrom: 1 | -1 | null;
   offsetPx: number;
   offsetSigmaPx: number;
   /** Distance from focus ≥ 0, µm, null when the optics are not known. */
@@ -47,4 +52,173 @@ export interface GuideOptions {
   steadySeconds: number;
   /** Half width of the in-focus band while the optics are not known, frame pixels. */
   fallbackTolerancePx: number;
+}
+
+export const DEFAULT_GUIDE_OPTIONS: GuideOptions = { steadySeconds: 3, fallbackTolerancePx: 0.2 };
+
+/** Probability from which the ring counts as in focus, and down to which it goes on counting so. */
+const SURE = 0.95;
+const STILL_SURE = 0.7;
+/** From seeing "stop" to a hand at rest, screen included, s (common practice, no source). */
+const REACTION_S = 0.5;
+/** "Slow down" comes when focus is less than this away at the present rate, s. */
+const SLOW_DOWN_S = 1.5;
+/** Longest that the user is asked to wait for a surer measurement, s. */
+const LONGEST_HOLD_S = 15;
+/** Inside this share of the band waiting helps; outside it a small turn helps more. */
+const CENTRAL = 0.8;
+const Z_SURE = 1.6449; // one-sided 95 % of the normal distribution
+
+/**
+ * Turns a track into the one thing to do now. Pure; `previous` (the last answer) gives the memory that keeps
+ * it from flickering and lets it notice that focus was passed.
+ * @param optics as for the measurement; where N, pixel size or mask are missing, the band is `fallbackTolerancePx`
+ * @param calibration null before the calibration turn: then no direction is ever named
+ */
+export function guide(
+  track: Track,
+  optics: Optics,
+  calibration: Calibration | null,
+  options: Partial<GuideOptions> = {},
+  previous: Instruction | null = null,
+): Instruction {
+  const { steadySeconds, fallbackTolerancePx } = { ...DEFAULT_GUIDE_OPTIONS, ...options };
+  const before = previous && previous.kind !== 'no-pattern' ? previous : null;
+  const aim = aimOf(track, optics, calibration, fallbackTolerancePx, before?.aim ?? null);
+  if (!aim) return { kind: 'no-pattern', reason: track.reason };
+  const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
+  const direction =
+    calibration && aligned && aim.side ? directionFrom(calibration, (aim.side * aligned) as 1 | -1) : null;
+  const was = (kind: Instruction['kind']) => previous?.kind === kind;
+  const moving = movement(track, aim);
+
+  const turn = (): Instruction => {
+    if (direction) return { kind: 'turn', aim, direction, moving };
+    return { kind: 'distance', aim, why: calibration && !aligned ? 'mask-turned' : 'not-calibrated', moving };
+  };
+
+  if (track.state === 'gathering') return { kind: 'hold', aim, seconds: null };
+
+  const passed = aim.side !== null && aim.side === -(aim.cameFrom ?? 0) && aim.inFocusProbability < 0.5;
+  if (passed && moving !== 'closer') return { kind: 'passed', aim, direction };
+  if (passed) aim.cameFrom = aim.side;
+
+  if (track.state === 'turning') {
+    const rate = Math.abs(track.ratePxPerS!);
+    const distance = Math.abs(aim.offsetPx);
+    const runOn = rate * REACTION_S;
+    if (aim.side === null || aim.inFocusProbability > (was('stop') ? 0.3 : 0.5)) return { kind: 'stop', aim };
+    if (moving !== 'closer') return turn();
+    if (distance - runOn * (was('stop') ? 1.3 : 1) <= aim.tolerancePx) return { kind: 'stop', aim };
+    const near = distance < rate * SLOW_DOWN_S * (was('slow-down') ? 1.4 : 1);
+    if (near && runOn > aim.tolerancePx / (was('slow-down') ? 1.4 : 1)) return { kind: 'slow-down', aim, direction };
+    return turn();
+  }
+
+  const settled = was('in-focus') || was('write-it-down');
+  if (aim.inFocusProbability >= (settled ? STILL_SURE : SURE)) {
+    const seconds = steadySeconds - (track.timeMs - track.stillSinceMs!) / 1000;
+    return seconds > 0 ? { kind: 'in-focus', aim, seconds } : { kind: 'write-it-down', aim, steadySeconds };
+  }
+  const central = Math.abs(aim.offsetPx) < aim.tolerancePx * (was('hold') || was('magnify') ? 1 : CENTRAL);
+  if (aim.side !== null && !central) return turn();
+  // Too uncertain to call: σ falls as 1/√n, so the time that a sure answer takes can be told.
+  const neededSigmaPx = Math.max(aim.tolerancePx - Math.abs(aim.offsetPx), aim.tolerancePx / 4) / Z_SURE;
+  const soFarS = track.frames / (track.framesPerS ?? track.frames);
+  const seconds = soFarS * ((aim.offsetSigmaPx / neededSigmaPx) ** 2 - 1);
+  if (seconds > LONGEST_HOLD_S * (was('magnify') ? 0.7 : 1)) return { kind: 'magnify', aim };
+  return { kind: 'hold', aim, seconds: Math.max(1, Math.ceil(seconds)) };
+}
+
+/** Whether the offset shrinks or grows, null when that cannot be told. */
+function movement(track: Track, aim: Aim): 'closer' | 'away' | null {
+  const { ratePxPerS: rate, rateSigmaPxPerS: sigma } = track;
+  if (track.state !== 'turning' || aim.side === null || rate === null || sigma === null) return null;
+  if (Math.abs(rate) < 2 * sigma) return null;
+  return rate * aim.side < 0 ? 'closer' : 'away';
+}
+
+function aimOf(
+  track: Track,
+  optics: Optics,
+  calibration: Calibration | null,
+  fallbackTolerancePx: number,
+  before: Aim | null,
+): Aim | null {
+  const { offsetPx, offsetSigmaPx, latest } = track;
+  if (offsetPx === null || offsetSigmaPx === null || !latest) return null;
+  const scale = scaleOf(latest, optics);
+  // The side counts as known beyond 2 σ, and stays known down to 1 σ.
+  const sign = offsetPx < 0 ? -1 : 1;
+  const known = Math.abs(offsetPx) > (before?.side === sign ? 1 : 2) * offsetSigmaPx;
+  const side = known ? sign : null;
+  const turning = track.state === 'turning' || track.state === 'gathering';
+  const cameFrom = turning ? (before?.cameFrom ?? side) : before?.cameFrom === -sign ? before.cameFrom : null;
+
+  const toleranceUm = scale && depthOfFocusUm(optics.fNumber!);
+  const tolerancePx = scale ? toleranceUm! / scale.umPerPx : fallbackTolerancePx;
+  const slopeSigmaPx = Math.abs(offsetPx) * (scale?.relativeSigma ?? 0);
+  const sigmaPx = Math.hypot(offsetSigmaPx, slopeSigmaPx);
+  const inFocusProbability =
+    normalCdf((tolerancePx - offsetPx) / sigmaPx) - normalCdf((-tolerancePx - offsetPx) / sigmaPx);
+
+  const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
+  const marks = aligned && calibration.focalMm === optics.focalMm ? calibration.perMark : null;
+  const distanceMarks = marks && Math.abs(offsetPx) / track.spotDistancePx! / marks.spotDistances;
+  return {
+    side,
+    cameFrom,
+    offsetPx,
+    offsetSigmaPx,
+    distanceUm: scale && Math.abs(offsetPx) * scale.umPerPx,
+    distanceSigmaUm: scale && sigmaPx * scale.umPerPx,
+    distanceMarks,
+    distanceSigmaMarks:
+      marks && distanceMarks! * Math.hypot(offsetSigmaPx / offsetPx, marks.sigma / marks.spotDistances),
+    focused: focusedOn(track, optics, calibration, side),
+    tolerancePx,
+    toleranceUm,
+    inFocusProbability,
+  };
+}
+
+/** µm of defocus per pixel of offset, N · pixelUm / |k|, and its relative σ; null when the optics are not known. */
+function scaleOf(latest: Measurement, optics: Optics): { umPerPx: number; relativeSigma: number } | null {
+  const pixelUm = latest.pixelUm ?? optics.pixelUm;
+  if (!optics.mask || optics.fNumber === null || pixelUm === null) return null;
+  try {
+    const { k, kSigma } = offsetSlope(optics.mask, latest.outerAngleDeg);
+    return { umPerPx: (optics.fNumber * pixelUm) / Math.abs(k), relativeSigma: kSigma / Math.abs(k) };
+  } catch (error) {
+    // k = 0: no µm can be had from this mask at this angle; pixels serve.
+    if (error instanceof RangeError) return null;
+    throw error;
+  }
+}
+
+/** dz > 0, the sensor behind the star's focus, is a lens focused in front of the star. */
+function focusedOn(track: Track, optics: Optics, calibration: Calibration | null, side: 1 | -1 | null): Aim['focused'] {
+  if (!optics.mask || side === null) return null;
+  const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
+  const learned = aligned && calibration.orientation ? aligned * calibration.orientation : null;
+  const given = calibration || !optics.mask.orientation ? null : track.latestSign * optics.mask.orientation;
+  const orientation = learned ?? given;
+  if (orientation === null) return null;
+  try {
+    const { k } = offsetSlope({ ...optics.mask, orientation: 1 }, track.latest!.outerAngleDeg);
+    return k * orientation * side > 0 ? 'in-front' : 'behind';
+  } catch (error) {
+    if (error instanceof RangeError) return null;
+    throw error;
+  }
+}
+
+/** Normal distribution function; |error| < 7.5e-8 (Abramowitz & Stegun 26.2.17). */
+export function normalCdf(z: number): number {
+  const t = 1 / (1 + 0.2316419 * Math.abs(z));
+  const tail =
+    (Math.exp((-z * z) / 2) / Math.sqrt(2 * Math.PI)) *
+    t *
+    (0.31938153 + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429))));
+  return z > 0 ? 1 - tail : tail;
 }
