@@ -1,14 +1,14 @@
 /**
  * Fits three lines to the six first-order spots.
  *
- * Dispersion smears a spot along its line only, so a spot is separable: I_c(r, t) = A · F_c(r) · G(t − d),
+ * Dispersion smears a spot along its line only, so a spot is separable: I_c(r, t) = A · F_c(r) · G(t − d; r),
  * r along the line, t across it. F_c, the light's spectrum as channel c sees it, is the same for all
- * six spots and is taken from the picture itself. G is a Gaussian with third- and fourth-order
- * Hermite terms (Gram–Charlier), which change its shape but not its mean: a defocused zone's spot is
- * lopsided, and it is the mean that moves with the zone's mean ray. Where a line lies is told by t
+ * six spots and is taken from the picture itself. G is the zone's line spread (see profiles.ts) about
+ * its mean ray, lopsided by as much defocus as the offset itself tells. Where a line lies is told by t
  * alone, so neither the star's place (often saturated) nor the spectrum enters the offset to first
  * order. All six spots are fitted together, because neighbours overlap; saturated samples are left out.
  */
+import { CrossProfiles, type ZoneShape } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 import { INNER, OUTER } from './samples.ts';
@@ -29,12 +29,10 @@ export interface Lines {
   /** Displacement of each zone's spots along its line. */
   along: number[];
   amplitude: number[];
-  /** Third-order shape term of each zone's cross profile. */
-  skew: number[];
-  /** Standard deviation of the cross profile, px, the same for all zones. */
-  width: number;
-  /** Fourth-order shape term. */
-  peaked: number;
+  /** λN at 550 nm, px: the scale of diffraction. */
+  airyPx: number;
+  /** Standard deviation of the Gaussian blur, px. */
+  blurPx: number;
 }
 
 export interface Fit {
@@ -46,6 +44,10 @@ export interface Fit {
   spots: SpotFit[];
   /** Mean squared residual over the noise model. */
   chi2: number;
+  /** Sum of squared residuals over the sky's noise: compares fits of the same samples. */
+  misfit: number;
+  /** Defocus in Q = dz / λN² that the profiles were made for, up to the mask's orientation. */
+  q: number;
   /** Share of the light's variance that the model explains, 0…1. */
   explained: number;
 }
@@ -67,10 +69,9 @@ const OUTER_ANGLE = 1;
 const ACROSS = 2;
 const ALONG = 5;
 const AMPLITUDE = 8;
-const SKEW = 11;
-const WIDTH = 14;
-const PEAKED = 15;
-const PARAMETERS = 16;
+const AIRY = 11;
+const BLUR = 12;
+const PARAMETERS = 13;
 const ROUNDS = 14;
 
 /** Radial profile: nodes × channels, linear between nodes. */
@@ -84,31 +85,75 @@ interface Profile {
 /** Variance of a sample: sky noise of its channel plus gain × light; the gain is taken from the residuals. */
 interface Noise {
   sky: Float64Array;
-  gain: number;
+  gain: Float64Array;
 }
 
+/** What the fit may take as known. */
+export interface Knowledge {
+  shape: ZoneShape;
+  /** λN at 550 nm in px when f-number and pixel size are known. */
+  airyPx: number | null;
+}
+
+/** The model at one point of the parameters: profiles across the lines, light along them. */
+interface Model {
+  lines: Lines;
+  cross: CrossProfiles;
+  /** The same with λN and blur a little larger, for their derivatives. */
+  wider: CrossProfiles;
+  blurred: CrossProfiles;
+  profile: Profile;
+  noise: Noise;
+  known: Knowledge;
+  distancePx: number;
+}
+
+const DELTA = 0.03;
+
 /** @returns null when the equations have no solution (nothing there that the model could hold on to) */
-export function fitLines(samples: Samples, rough: RoughPattern): Fit | null {
-  const lines = startLines(rough);
-  const profile = startProfile(rough.distancePx, samples);
-  const noise: Noise = { sky: samples.skyNoise, gain: 1e-3 };
-  updateProfile(samples, lines, profile, noise, 3);
+export function fitLines(samples: Samples, rough: RoughPattern, known: Knowledge): Fit | null {
+  const lines = startLines(rough, known);
+  const profiles = () => new CrossProfiles(known.shape, lines.outer);
+  const model: Model = {
+    lines,
+    cross: profiles(),
+    wider: profiles(),
+    blurred: profiles(),
+    profile: startProfile(rough.distancePx, samples),
+    noise: { sky: samples.skyNoise, gain: samples.skyNoise.map(() => 1e-3) },
+    known,
+    distancePx: rough.distancePx,
+  };
+  buildProfiles(model);
+  updateProfile(samples, model, 3);
   let damping = 1e-2;
   for (let round = 0; round < ROUNDS; round++) {
-    const { matrix, right } = normalEquations(samples, lines, profile, noise);
+    const { matrix, right } = normalEquations(samples, model);
     for (let i = 0; i < PARAMETERS; i++) matrix[i][i] *= 1 + damping;
     const step = solve(matrix, right);
     if (!step) return null;
     const moved = applyStep(lines, step, rough.distancePx);
-    updateProfile(samples, lines, profile, noise, 1);
-    updateGain(samples, lines, profile, noise);
+    buildProfiles(model);
+    updateProfile(samples, model, 1);
+    updateGain(samples, model);
     damping = Math.max(1e-6, damping / 5);
     if (moved < 3e-3 && round > 2) break;
   }
-  return conclude(samples, lines, profile, noise);
+  return conclude(samples, model);
 }
 
-function startLines({ pairs, distancePx }: RoughPattern): Lines {
+function buildProfiles({ lines, cross, wider, blurred, profile, distancePx }: Model): void {
+  const { airyPx, blurPx } = lines;
+  const to = profile.from + profile.step * (profile.nodes - 1);
+  const offset = offsetOf(lines);
+  const q = cross.defocusQ(offset, airyPx);
+  cross.build(airyPx, blurPx, q, distancePx, profile.from, to);
+  // The defocus in pixels stays the same, so Q shrinks as λN grows.
+  wider.build(airyPx * (1 + DELTA), blurPx, cross.defocusQ(offset, airyPx * (1 + DELTA)), distancePx, profile.from, to);
+  blurred.build(airyPx, blurPx * (1 + DELTA), q, distancePx, profile.from, to);
+}
+
+function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge): Lines {
   const radians = Math.PI / 180;
   return {
     angle: pairs.middle.angleDeg * radians,
@@ -116,9 +161,8 @@ function startLines({ pairs, distancePx }: RoughPattern): Lines {
     across: ZONES.map((zone) => pairs[zone].shiftPx),
     along: [0, 0, 0],
     amplitude: [1, 1, 1],
-    skew: [0, 0, 0],
-    width: Math.max(0.7, 0.06 * distancePx),
-    peaked: 0,
+    airyPx: airyPx ?? 0.025 * distancePx,
+    blurPx: Math.max(0.5, 0.05 * distancePx),
   };
 }
 
@@ -134,27 +178,23 @@ interface Term {
   fraction: number;
   /** Along the line from the origin, positive outwards. */
   r: number;
-  /** t / width. */
-  z: number;
-  gauss: number;
-  /** Cross profile, and its derivative by z. */
+  /** Across the line from its middle. */
+  t: number;
+  /** Cross profile, and its derivative by t. */
   g: number;
   slope: number;
 }
 
-const REACH = 4.2;
-
 /** Calls `visit` for each sample with the terms of the three spots on its side. */
 function forEachSample(
   samples: Samples,
-  lines: Lines,
-  profile: Profile,
+  { lines, cross, profile }: Model,
   visit: (i: number, terms: Term[], side: 1 | -1) => void,
 ): void {
-  const terms: Term[] = ZONES.map(() => ({ node: 0, fraction: 0, r: 0, z: 0, gauss: 0, g: 0, slope: 0 }));
+  const terms: Term[] = ZONES.map(() => ({ node: 0, fraction: 0, r: 0, t: 0, g: 0, slope: 0 }));
   const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
   const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
-  const { across, along, skew, width, peaked } = lines;
+  const { across, along } = lines;
   for (let i = 0; i < samples.count; i++) {
     const x = samples.x[i];
     const y = samples.y[i];
@@ -162,26 +202,14 @@ function forEachSample(
     let touched = false;
     for (let zone = 0; zone < 3; zone++) {
       const term = terms[zone];
-      const z = (y * cos[zone] - x * sin[zone] - across[zone]) / width;
-      const r = side * (x * cos[zone] + y * sin[zone] - along[zone]);
-      const place = (r - profile.from) / profile.step;
-      if (place < 0 || place >= profile.nodes - 1 || z > REACH || z < -REACH) {
-        term.g = term.gauss = 0;
-        continue;
-      }
+      term.t = y * cos[zone] - x * sin[zone] - across[zone];
+      term.r = side * (x * cos[zone] + y * sin[zone] - along[zone]);
+      const place = (term.r - profile.from) / profile.step;
+      term.g = place >= 0 && place < profile.nodes - 1 ? cross.at(zone, term.t, term.r, term) : 0;
+      if (term.g === 0) continue;
       touched = true;
       term.node = place | 0;
       term.fraction = place - term.node;
-      term.r = r;
-      term.z = z;
-      const z2 = z * z;
-      const gauss = Math.exp(-0.5 * z2);
-      const h3 = z * (z2 - 3);
-      const h4 = z2 * (z2 - 6) + 3;
-      const shape = 1 + skew[zone] * h3 + peaked * h4;
-      term.gauss = gauss;
-      term.g = gauss * shape;
-      term.slope = gauss * (-z * shape + 3 * skew[zone] * (z2 - 1) + 4 * peaked * h3);
     }
     if (touched) visit(i, terms, side);
   }
@@ -193,27 +221,28 @@ function lightAt(profile: Profile, term: Term, channel: number, channels: number
 }
 
 /** Steps towards the least-squares radial profile, each divided by its row sums so that it cannot overshoot. */
-function updateProfile(samples: Samples, lines: Lines, profile: Profile, noise: Noise, passes: number): void {
+function updateProfile(samples: Samples, model: Model, passes: number): void {
   const { channels, value } = samples;
-  const { amplitude } = lines;
+  const { profile, noise } = model;
+  const { amplitude } = model.lines;
   for (let pass = 0; pass < passes; pass++) {
     const top = new Float64Array(profile.values.length);
     const bottom = new Float64Array(profile.values.length);
-    forEachSample(samples, lines, profile, (i, terms) => {
+    forEachSample(samples, model, (i, terms) => {
       for (let c = 0; c < channels; c++) {
         const observed = value[i * channels + c];
         if (Number.isNaN(observed)) continue;
-        let model = 0;
+        let light = 0;
         let reach = 0;
         for (let zone = 0; zone < 3; zone++) {
           const term = terms[zone];
           if (term.g === 0) continue;
           const a = amplitude[zone] * term.g;
-          model += a * lightAt(profile, term, c, channels);
+          light += a * lightAt(profile, term, c, channels);
           reach += Math.abs(a);
         }
-        const weight = 1 / variance(noise, c, model);
-        const residual = observed - model;
+        const weight = 1 / variance(noise, c, light);
+        const residual = observed - light;
         for (let zone = 0; zone < 3; zone++) {
           const { g, node, fraction } = terms[zone];
           if (g === 0) continue;
@@ -231,134 +260,152 @@ function updateProfile(samples: Samples, lines: Lines, profile: Profile, noise: 
 }
 
 function variance(noise: Noise, channel: number, model: number): number {
-  return noise.sky[channel] ** 2 + (model > 0 ? noise.gain * model : 0);
+  return noise.sky[channel] ** 2 + (model > 0 ? noise.gain[channel] * model : 0);
 }
 
 function forEachResidual(
   samples: Samples,
-  lines: Lines,
-  profile: Profile,
-  visit: (residual: number, model: number, channel: number) => void,
+  model: Model,
+  visit: (residual: number, light: number, channel: number) => void,
 ): void {
   const { channels, value } = samples;
-  forEachSample(samples, lines, profile, (i, terms) => {
+  const { amplitude } = model.lines;
+  forEachSample(samples, model, (i, terms) => {
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
-      let model = 0;
+      let light = 0;
       for (let zone = 0; zone < 3; zone++)
         if (terms[zone].g !== 0)
-          model += lines.amplitude[zone] * terms[zone].g * lightAt(profile, terms[zone], c, channels);
-      visit(observed - model, model, c);
+          light += amplitude[zone] * terms[zone].g * lightAt(model.profile, terms[zone], c, channels);
+      visit(observed - light, light, c);
     }
   });
 }
 
-function updateGain(samples: Samples, lines: Lines, profile: Profile, noise: Noise): void {
-  let top = 0;
-  let bottom = 0;
-  forEachResidual(samples, lines, profile, (residual, model, channel) => {
-    if (model < 2 * noise.sky[channel]) return;
-    const weight = 1 / variance(noise, channel, model) ** 2;
-    top += weight * model * (residual * residual - noise.sky[channel] ** 2);
-    bottom += weight * model * model;
+/** Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. */
+function updateGain(samples: Samples, model: Model): void {
+  const { noise } = model;
+  const top = new Float64Array(samples.channels);
+  const bottom = new Float64Array(samples.channels);
+  forEachResidual(samples, model, (residual, light, channel) => {
+    if (light < 2 * noise.sky[channel]) return;
+    const weight = 1 / variance(noise, channel, light) ** 2;
+    top[channel] += weight * light * (residual * residual - noise.sky[channel] ** 2);
+    bottom[channel] += weight * light * light;
   });
-  if (bottom > 0) noise.gain = Math.max(1e-5, top / bottom);
+  for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
 }
 
-function normalEquations(samples: Samples, lines: Lines, profile: Profile, noise: Noise) {
+/** Derivatives of the model by the parameters at each sample and channel, with the residual and its weight. */
+function forEachRow(
+  samples: Samples,
+  model: Model,
+  visit: (row: Float64Array, residual: number, weight: number, i: number, channel: number) => void,
+): void {
   const { channels, value } = samples;
-  const { amplitude, along, width } = lines;
-  const matrix = Array.from({ length: PARAMETERS }, () => new Float64Array(PARAMETERS));
-  const right = new Float64Array(PARAMETERS);
+  const { profile, noise, wider, blurred } = model;
+  const { amplitude, along, airyPx, blurPx } = model.lines;
   const row = new Float64Array(PARAMETERS);
-  forEachSample(samples, lines, profile, (i, terms, side) => {
+  const unused = { slope: 0 };
+  const byAiry = [0, 0, 0];
+  const byBlur = [0, 0, 0];
+  forEachSample(samples, model, (i, terms, side) => {
+    for (let zone = 0; zone < 3; zone++) {
+      const { g, t, r } = terms[zone];
+      if (g === 0) continue;
+      byAiry[zone] = (wider.at(zone, t, r, unused) - g) / (DELTA * airyPx);
+      byBlur[zone] = (blurred.at(zone, t, r, unused) - g) / (DELTA * blurPx);
+    }
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
-      let model = 0;
+      let light = 0;
       row.fill(0);
       for (let zone = 0; zone < 3; zone++) {
         const term = terms[zone];
-        if (term.gauss === 0) continue;
-        const light = lightAt(profile, term, c, channels);
+        if (term.g === 0) continue;
+        const spectrum = lightAt(profile, term, c, channels);
         const at = term.node * channels + c;
         const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
-        const a = amplitude[zone] * light;
-        const { z, gauss } = term;
-        model += a * term.g;
-        const byAcross = (-a * term.slope) / width;
+        const a = amplitude[zone] * spectrum;
+        light += a * term.g;
+        const byAcross = -a * term.slope;
         // Turning a line by dα carries its spots across it by side · r · dα.
         const byAngle = byAcross * (side * term.r + along[zone]);
         row[ANGLE] += byAngle;
         row[OUTER_ANGLE] += SIGN[zone] * byAngle;
         row[ACROSS + zone] = byAcross;
         row[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
-        row[AMPLITUDE + zone] = light * term.g;
-        row[SKEW + zone] = a * gauss * z * (z * z - 3);
-        row[WIDTH] += byAcross * z;
-        row[PEAKED] += a * gauss * (z * z * (z * z - 6) + 3);
+        row[AMPLITUDE + zone] = spectrum * term.g;
+        row[AIRY] += a * byAiry[zone];
+        row[BLUR] += a * byBlur[zone];
       }
-      const weight = 1 / variance(noise, c, model);
-      const residual = observed - model;
-      for (let p = 0; p < PARAMETERS; p++) {
-        const weighted = weight * row[p];
-        if (weighted === 0) continue;
-        right[p] += weighted * residual;
-        const target = matrix[p];
-        for (let q = 0; q <= p; q++) target[q] += weighted * row[q];
-      }
+      visit(row, observed - light, 1 / variance(noise, c, light), i, c);
+    }
+  });
+}
+
+function normalEquations(samples: Samples, model: Model) {
+  const matrix = Array.from({ length: PARAMETERS }, () => new Float64Array(PARAMETERS));
+  const right = new Float64Array(PARAMETERS);
+  forEachRow(samples, model, (row, residual, weight) => {
+    for (let p = 0; p < PARAMETERS; p++) {
+      const weighted = weight * row[p];
+      if (weighted === 0) continue;
+      right[p] += weighted * residual;
+      const target = matrix[p];
+      for (let q = 0; q <= p; q++) target[q] += weighted * row[q];
     }
   });
   for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) matrix[q][p] = matrix[p][q];
-  addPriors(matrix, right, lines);
+  addPriors(matrix, right, model);
   return { matrix, right };
 }
 
-/** A lopsided profile comes from defocus, so its size may not exceed what the offset itself suggests. */
-const SKEW_PER_OFFSET = 0.06;
-
 /** Weak knowledge that holds the parameters where the picture says nothing. */
-function addPriors(matrix: Float64Array[], right: Float64Array, lines: Lines): void {
+function addPriors(matrix: Float64Array[], right: Float64Array, { lines, cross, known, distancePx }: Model): void {
   const prior = (parameter: number, deviation: number, sigma: number) => {
     matrix[parameter][parameter] += 1 / sigma ** 2;
     right[parameter] -= deviation / sigma ** 2;
   };
-  const skewSigma = 0.002 + (SKEW_PER_OFFSET * Math.abs(offsetOf(lines))) / lines.width;
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
+  const offset = offsetOf(lines);
   for (let zone = 0; zone < 3; zone++) {
-    prior(SKEW + zone, lines.skew[zone], skewSigma);
-    prior(ALONG + zone, lines.along[zone], 2 * lines.width);
+    prior(ALONG + zone, lines.along[zone] - cross.alongPx(zone, offset), 0.03 * distancePx);
     prior(AMPLITUDE + zone, meanAmplitude - 1, 0.5);
   }
-  prior(PEAKED, lines.peaked, 0.03);
+  const usual = known.airyPx ?? 0.025 * distancePx;
+  prior(AIRY, lines.airyPx - usual, (known.airyPx === null ? 0.5 : 0.03) * usual);
+  prior(BLUR, lines.blurPx, 0.3 * distancePx);
 }
 
 /** Applies a limited step; returns the largest move of a spot across its line, in widths. */
 function applyStep(lines: Lines, step: Float64Array, distancePx: number): number {
+  const width = widthOf(lines);
   const limited = (parameter: number, limit: number) => Math.max(-limit, Math.min(limit, step[parameter]));
-  const turn = (0.6 * lines.width) / distancePx;
+  const turn = (0.6 * width) / distancePx;
   const angle = limited(ANGLE, turn);
   const outer = limited(OUTER_ANGLE, turn);
   lines.angle += angle;
   lines.outer += outer;
   let moved = (Math.abs(angle) + Math.abs(outer)) * distancePx;
   for (let zone = 0; zone < 3; zone++) {
-    const across = limited(ACROSS + zone, 0.6 * lines.width);
+    const across = limited(ACROSS + zone, 0.6 * width);
     moved = Math.max(moved, Math.abs(across));
     lines.across[zone] += across;
     lines.along[zone] += limited(ALONG + zone, 0.04 * distancePx);
     lines.amplitude[zone] = Math.max(0.02, lines.amplitude[zone] + limited(AMPLITUDE + zone, 0.4));
-    lines.skew[zone] = clamp(lines.skew[zone] + limited(SKEW + zone, 0.05), 0.15);
   }
-  lines.peaked = clamp(lines.peaked + limited(PEAKED, 0.03), 0.08);
-  lines.width = Math.max(0.45, lines.width + limited(WIDTH, 0.25 * lines.width));
-  return moved / lines.width;
+  lines.airyPx = Math.max(0.15, lines.airyPx + limited(AIRY, 0.25 * lines.airyPx));
+  lines.blurPx = Math.max(0.3, lines.blurPx + limited(BLUR, 0.25 * lines.blurPx));
+  return moved / width;
 }
 
-function clamp(value: number, limit: number): number {
-  return Math.max(-limit, Math.min(limit, value));
+/** Standard deviation of a cross profile's core, px; half a zone's diffraction is about 0.8 λN wide. */
+export function widthOf({ airyPx, blurPx }: Lines): number {
+  return Math.hypot(0.8 * airyPx, blurPx);
 }
 
 /** Signed distance from the crossing of the outer lines to the middle line, along the middle line's (−sin, cos), px. */
@@ -366,8 +413,9 @@ export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, '
   return middle - (plus + minus) / (2 * Math.cos(outer));
 }
 
-function conclude(samples: Samples, lines: Lines, profile: Profile, noise: Noise): Fit | null {
-  const { matrix } = normalEquations(samples, lines, profile, noise);
+function conclude(samples: Samples, model: Model): Fit | null {
+  const { lines, profile, noise } = model;
+  const { matrix } = normalEquations(samples, model);
   const covariance = invert(matrix);
   if (!covariance) return null;
   const gradient = new Float64Array(PARAMETERS);
@@ -383,7 +431,7 @@ function conclude(samples: Samples, lines: Lines, profile: Profile, noise: Noise
   let count = 0;
   let light = 0;
   let left = 0;
-  forEachResidual(samples, lines, profile, (residual, model, channel) => {
+  forEachResidual(samples, model, (residual, model, channel) => {
     chi += residual ** 2 / variance(noise, channel, model);
     count++;
     light += (residual + model) ** 2 / noise.sky[channel] ** 2;
@@ -395,8 +443,10 @@ function conclude(samples: Samples, lines: Lines, profile: Profile, noise: Noise
     offsetPx: offsetOf(lines),
     offsetSigmaPx: Math.sqrt(Math.max(0, offsetVariance) * Math.max(1, chi2)),
     distancePx: greenCentroid(profile, samples.channels),
-    spots: spotFits(samples, lines, profile, noise),
+    spots: spotFits(samples, model),
     chi2,
+    misfit: left,
+    q: model.cross.defocusQ(offsetOf(lines), lines.airyPx),
     explained: 1 - left / Math.max(1e-12, light),
   };
 }
@@ -414,16 +464,18 @@ function greenCentroid(profile: Profile, channels: number): number {
 }
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */
-function spotFits(samples: Samples, lines: Lines, profile: Profile, noise: Noise): SpotFit[] {
+function spotFits(samples: Samples, fitted: Model): SpotFit[] {
   const { channels, value } = samples;
+  const { lines, profile, noise, cross } = fitted;
   const spots = ZONES.flatMap((_, zone) =>
     ([1, -1] as const).map((side) => ({ zone, side, top: 0, bottom: 0, own: 0, lost: 0, peak: 0 })),
   );
-  forEachSample(samples, lines, profile, (i, terms, side) => {
+  const top = ZONES.map((_, zone) => cross.at(zone, 0, lines.airyPx, { slope: 0 }));
+  forEachSample(samples, fitted, (i, terms, side) => {
     const half = side > 0 ? 0 : 1;
     for (let zone = 0; zone < 3; zone++) {
       const spot = spots[2 * zone + half];
-      if (terms[zone].g < 0.3) continue;
+      if (terms[zone].g < 0.3 * top[zone]) continue;
       spot.own += channels;
       for (let c = 0; c < channels; c++) if (Number.isNaN(value[i * channels + c])) spot.lost++;
     }

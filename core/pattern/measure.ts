@@ -1,24 +1,28 @@
 /** One frame in, one reading out: the measured pattern, or the reason why there is none. */
 import type { PixelImage } from '../frame.ts';
 import type { Measurement, NoPattern, Optics, Reading, ReasonCode, Spot } from '../measurement.ts';
-import { orderDistanceUm } from '../optics/formulas.ts';
+import { orderDistanceUm, REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
 import type { Candidate } from './candidates.ts';
 import { findCandidates } from './candidates.ts';
 import type { Cv } from './cv.ts';
 import type { Fit } from './fit.ts';
-import { fitLines, ZONES } from './fit.ts';
+import { fitLines, widthOf, ZONES } from './fit.ts';
+import type { ZoneShape } from './profiles.ts';
 import type { Level } from './pyramid.ts';
 import { Pyramid } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
 import type { RoughPattern } from './rough.ts';
 import { findRough, wrap180 } from './rough.ts';
-import { collectSamples } from './samples.ts';
+import { collectSamples, type Samples } from './samples.ts';
 
 /** Star candidates looked at in a frame. */
 const CANDIDATES = 6;
 /** A rough pattern this good is taken without looking at further candidates. */
 const CLEAR_SCORE = 30;
+/** Rough patterns fitted, and the share of light explained that ends the search. */
+const FITS = 4;
+const CLEARLY_EXPLAINED = 0.97;
 /** Ratio of the green centroid's wavelength to the reference of 550 nm, for a star of about 6500 K. */
 const GREEN_CENTROID = 0.969;
 
@@ -35,14 +39,17 @@ const pyramids = new WeakMap<Cv, Pyramid>();
 export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
   const levels = pyramidFor(cv).build(image);
   const candidates = findCandidates(levels, CANDIDATES);
-  const found = findPattern(image, levels, candidates);
+  const found = findPattern(image, levels, candidates, optics);
   if ('reason' in found) return found;
   return describe(found.fit, found.rough, candidates, optics);
 }
 
 function pyramidFor(cv: Cv): Pyramid {
   let pyramid = pyramids.get(cv);
-  if (!pyramid) pyramids.set(cv, (pyramid = new Pyramid(cv)));
+  if (!pyramid) {
+    pyramid = new Pyramid(cv);
+    pyramids.set(cv, pyramid);
+  }
   return pyramid;
 }
 
@@ -51,27 +58,57 @@ interface Found {
   fit: Fit;
 }
 
-function findPattern(image: PixelImage, levels: Level[], candidates: Candidate[]): Found | NoPattern {
+function findPattern(image: PixelImage, levels: Level[], candidates: Candidate[], optics: Optics): Found | NoPattern {
   const maxRadiusPx = Math.min(420, 0.48 * Math.hypot(image.widthPx, image.heightPx));
+  let failure: ReasonCode | null = null;
+  let best: Found | null = null;
   const roughs: RoughPattern[] = [];
   for (const candidate of candidates) {
-    const rough = findRough(levels, candidate, maxRadiusPx);
-    if (!rough) continue;
-    roughs.push(rough);
-    if (rough.score > CLEAR_SCORE) break;
+    const found = findRough(levels, candidate, maxRadiusPx);
+    roughs.push(...found);
+    if (found.length > 0 && found[0].score > CLEAR_SCORE) break;
   }
   roughs.sort((a, b) => b.score - a.score);
-  let failure: ReasonCode | null = null;
-  for (const rough of roughs.slice(0, 3)) {
+  for (const rough of roughs.slice(0, FITS)) {
     const samples = collectSamples(image, rough);
-    const fit = samples && fitLines(samples, rough);
+    const fit = samples && bestFit(samples, rough, optics);
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
-    if (!doubt) return { rough, fit };
-    failure ??= doubt;
+    if (doubt) failure ??= doubt;
+    else if (!best || fit.explained > best.fit.explained) best = { rough, fit };
+    if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
+  if (best) return best;
   const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
   return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
+}
+
+/** Zone shapes in the order they are tried; for strips along u both ways round look the same. */
+const SHAPES: ZoneShape[] = [
+  { layout: 'half', handedness: 1 },
+  { layout: 'half', handedness: -1 },
+  { layout: 'strips-u', handedness: 1 },
+  { layout: 'strips-n', handedness: 1 },
+  { layout: 'strips-n', handedness: -1 },
+];
+
+/** Near focus all masks' spots look alike; far from it the shape that explains the picture best is taken. */
+function bestFit(samples: Samples, rough: RoughPattern, { fNumber, pixelUm, mask }: Optics): Fit | null {
+  const airyPx = fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null;
+  const shapes = SHAPES.filter(
+    (shape) =>
+      mask === null ||
+      (shape.layout === mask.layout &&
+        (mask.handedness === null || shape.handedness === mask.handedness || shape.layout === 'strips-u')),
+  );
+  let best: Fit | null = null;
+  for (const shape of shapes) {
+    const fit = fitLines(samples, rough, { shape, airyPx });
+    if (fit && (!best || fit.misfit < best.misfit)) best = fit;
+    // A defocus below a wave at the zone's edge leaves no shape to tell the masks apart.
+    if (fit && Math.abs(fit.q) < 1) break;
+  }
+  return best;
 }
 
 /** Why a fit is not to be believed, or null. Every spot must stand out, and the ends of each line must match. */
@@ -80,7 +117,7 @@ function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
   const outerDeg = (lines.outer * 180) / Math.PI;
   if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
   if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
-  if (lines.width > 0.25 * fit.distancePx) return 'too-far';
+  if (widthOf(lines) > 0.25 * fit.distancePx) return 'too-far';
   for (const spot of spots) {
     if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';
     if (Math.abs(spot.ratio - 1) > 0.35 + 4 * spot.ratioSigma + spot.saturated) return 'no-spots';
@@ -130,7 +167,7 @@ function describe(fit: Fit, rough: RoughPattern, candidates: Candidate[], optics
     pixelUm,
     snr: spots.map((spot) => spot.snr).sort((a, b) => a - b)[3],
     spots,
-    merged: Math.abs(spacing - Math.abs(fit.offsetPx)) < 2.2 * lines.width,
+    merged: Math.abs(spacing - Math.abs(fit.offsetPx)) < 2.2 * widthOf(lines),
   };
 }
 

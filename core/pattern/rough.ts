@@ -14,7 +14,7 @@ export interface RoughPattern {
   distancePx: number;
   /** The three pairs; `middle` lies between the others in angle. */
   pairs: { minus: RoughPair; middle: RoughPair; plus: RoughPair };
-  /** Sum over the six spots of their capped signal-to-noise. */
+  /** Sum over the spots of the logarithm of their signal-to-noise, less penalties for what is odd. */
   score: number;
 }
 
@@ -23,8 +23,6 @@ export interface RoughPair {
   angleDeg: number;
   /** Perpendicular displacement of the line from the star, px, along (−sin, cos) of angleDeg. */
   shiftPx: number;
-  /** Signal-to-noise of the spots at +u and −u of the line. */
-  snr: [number, number];
 }
 
 const COLUMNS = 360;
@@ -36,11 +34,15 @@ const GAP_FROM = 6;
 const GAP_TO = 8;
 const SPOT_SIGMA = 3.5;
 const SHOULDER_SIGMA = 8;
+const SHOULDER_PENALTY = 1.5;
+const MERGED_PENALTY = 10;
 const MIN_OUTER_DEG = 5;
 const MAX_OUTER_DEG = 44;
 
 interface AnglePeak {
   deg: number;
+  /** Seen only as a bend in a neighbour's flank. */
+  shoulder: boolean;
   value: number;
   snr: number;
 }
@@ -84,25 +86,48 @@ export function polarMap(levels: Level[], xPx: number, yPx: number, maxRadiusPx:
 const COS = Float64Array.from({ length: COLUMNS }, (_, i) => Math.cos((i * Math.PI) / 180));
 const SIN = Float64Array.from({ length: COLUMNS }, (_, i) => Math.sin((i * Math.PI) / 180));
 
+/** Arrangements worth a fit, at most. */
+const MOST_ROUGH = 4;
+
 /**
- * The best arrangement of three pairs about `star`, or null.
+ * Likely arrangements of three pairs about `star`, best first; different ones only.
  * @param maxRadiusPx how far out spots are looked for
  */
-export function findRough(levels: Level[], star: Candidate, maxRadiusPx: number): RoughPattern | null {
+export function findRough(levels: Level[], star: Candidate, maxRadiusPx: number): RoughPattern[] {
   const map = polarMap(levels, star.xPx, star.yPx, maxRadiusPx);
-  const prefix = radialSums(map);
+  const sums = radialSums(map);
   const noise = levels[0].noise;
-  let best: RoughPattern | null = null;
   const contrast = new Float32Array(COLUMNS);
+  const all: RoughPattern[] = [];
   for (let row = GAP_TO; row + HALF_BAND < map.rows; row++) {
-    if (map.radiusPx(row) < star.radiusPx * 1.5) continue;
-    bandContrast(prefix, map, row, contrast);
-    const peaks = anglePeaks(contrast, noise, map.radiusPx(row));
-    if (peaks.length < 5) continue;
-    const found = bestTriple(peaks, star, map.radiusPx(row));
-    if (found && (!best || found.score > best.score)) best = found;
+    const radiusPx = map.radiusPx(row);
+    if (radiusPx < star.radiusPx * 1.5) continue;
+    bandContrast(sums, map, row, contrast);
+    const peaks = anglePeaks(contrast, noise, radiusPx);
+    if (peaks.length >= 5) all.push(...triples(peaks, star, radiusPx));
+    if (peaks.length >= 4) all.push(...mergedPatterns(peaks, star, radiusPx));
   }
-  return best;
+  all.sort((a, b) => b.score - a.score);
+  const kept: RoughPattern[] = [];
+  for (const rough of all) {
+    if (kept.length === MOST_ROUGH || rough.score < all[0].score - 15) break;
+    if (!kept.some((other) => alike(rough, other))) kept.push(rough);
+  }
+  return kept;
+}
+
+/** Whether a fit started from either would go the same way. */
+function alike(a: RoughPattern, b: RoughPattern): boolean {
+  const ratio = a.distancePx / b.distancePx;
+  return (
+    ratio < 1.15 &&
+    ratio > 0.87 &&
+    (['minus', 'middle', 'plus'] as const).every(
+      (pair) =>
+        Math.abs(wrap180(2 * (a.pairs[pair].angleDeg - b.pairs[pair].angleDeg))) < 10 &&
+        Math.abs(a.pairs[pair].shiftPx - b.pairs[pair].shiftPx) < 0.08 * a.distancePx,
+    )
+  );
 }
 
 /** Running sums along the radius; NaN (outside the frame) counts as sky. */
@@ -143,13 +168,13 @@ function anglePeaks(contrast: Float32Array, noise: number, radiusPx: number): An
     for (let j = -halfWidth; j <= halfWidth; j++) sum += contrast[(i + j + COLUMNS) % COLUMNS];
     smooth[i] = sum / (2 * halfWidth + 1);
   }
-  const peaks = localPeaks(smooth, smooth, SPOT_SIGMA * sigma, sigma);
+  const peaks = localPeaks(smooth, smooth, SPOT_SIGMA * sigma, sigma, false);
   // Saturated or blurred spots run together: shoulders show as maxima of the bend, −A″, at a spot's scale.
   const lag = Math.max(3, Math.round(150 / radiusPx));
   const bend = new Float32Array(COLUMNS);
   for (let i = 0; i < COLUMNS; i++)
     bend[i] = smooth[i] - (smooth[(i + lag) % COLUMNS] + smooth[(i + COLUMNS - lag) % COLUMNS]) / 2;
-  for (const shoulder of localPeaks(bend, smooth, SHOULDER_SIGMA * sigma, sigma))
+  for (const shoulder of localPeaks(bend, smooth, SHOULDER_SIGMA * sigma, sigma, true))
     if (shoulder.value > SPOT_SIGMA * sigma && peaks.every((peak) => Math.abs(wrap180(peak.deg - shoulder.deg)) > 4))
       peaks.push(shoulder);
   peaks.sort((a, b) => b.value - a.value);
@@ -158,7 +183,13 @@ function anglePeaks(contrast: Float32Array, noise: number, radiusPx: number): An
 }
 
 /** Local maxima of `curve` above `threshold`, with `height` at each. */
-function localPeaks(curve: Float32Array, height: Float32Array, threshold: number, sigma: number): AnglePeak[] {
+function localPeaks(
+  curve: Float32Array,
+  height: Float32Array,
+  threshold: number,
+  sigma: number,
+  shoulder: boolean,
+): AnglePeak[] {
   const peaks: AnglePeak[] = [];
   for (let i = 0; i < COLUMNS; i++) {
     const value = curve[i];
@@ -167,7 +198,7 @@ function localPeaks(curve: Float32Array, height: Float32Array, threshold: number
     if (value < threshold || value <= before || value < after) continue;
     const curvature = before - 2 * value + after;
     const shift = curvature < 0 ? (before - after) / (2 * curvature) : 0;
-    peaks.push({ deg: i + Math.max(-0.5, Math.min(0.5, shift)), value: height[i], snr: height[i] / sigma });
+    peaks.push({ deg: i + Math.max(-0.5, Math.min(0.5, shift)), shoulder, value: height[i], snr: height[i] / sigma });
   }
   return peaks;
 }
@@ -176,35 +207,96 @@ interface AnglePair {
   axis: number;
   shiftDeg: number;
   ends: [AnglePeak, AnglePeak];
-  value: number;
 }
 
-function bestTriple(peaks: AnglePeak[], star: Candidate, radiusPx: number): RoughPattern | null {
+/** The line through two peaks on opposite sides, or null when they are no pair. */
+function pairOf(a: AnglePeak, b: AnglePeak): AnglePair | null {
+  const opposite = wrap180(b.deg - a.deg - 180);
+  if (Math.abs(opposite) > 60 || Math.min(a.value, b.value) < 0.3 * Math.max(a.value, b.value)) return null;
+  // The line's direction is taken towards a; a shift along n turns a's end by +δ and b's by −δ.
+  return { axis: a.deg + opposite / 2, shiftDeg: -opposite / 2, ends: [a, b] };
+}
+
+/** The best three pairs of clear peaks, and of clear peaks with shoulders. */
+function triples(peaks: AnglePeak[], star: Candidate, radiusPx: number): RoughPattern[] {
   const pairs: AnglePair[] = [];
   for (let i = 0; i < peaks.length; i++)
     for (let j = i + 1; j < peaks.length; j++) {
-      const [a, b] = [peaks[i], peaks[j]];
-      const opposite = wrap180(b.deg - a.deg - 180);
-      if (Math.abs(opposite) > 60) continue;
-      const ratio = Math.min(a.value, b.value) / Math.max(a.value, b.value);
-      if (ratio < 0.3) continue;
-      // The line's direction taken towards peak a; a shift along n turns a's end by +δ and b's by −δ.
-      pairs.push({ axis: a.deg + opposite / 2, shiftDeg: -opposite / 2, ends: [a, b], value: a.value + b.value });
+      const pair = pairOf(peaks[i], peaks[j]);
+      if (pair) pairs.push(pair);
     }
-  let best: RoughPattern | null = null;
+  let clear: RoughPattern | null = null;
+  let any: RoughPattern | null = null;
   for (let i = 0; i < pairs.length; i++)
-    for (let j = i + 1; j < pairs.length; j++)
+    for (let j = i + 1; j < pairs.length; j++) {
+      if (shareEnd(pairs[i], pairs[j])) continue;
       for (let k = j + 1; k < pairs.length; k++) {
-        const found = asPattern([pairs[i], pairs[j], pairs[k]], star, radiusPx);
-        if (found && (!best || found.score > best.score)) best = found;
+        if (shareEnd(pairs[i], pairs[k]) || shareEnd(pairs[j], pairs[k])) continue;
+        const triple = [pairs[i], pairs[j], pairs[k]];
+        const found = asPattern(triple, star, radiusPx);
+        if (!found) continue;
+        if (!any || found.score > any.score) any = found;
+        if (triple.some(({ ends }) => ends[0].shoulder || ends[1].shoulder)) continue;
+        if (!clear || found.score > clear.score) clear = found;
       }
-  return best;
+    }
+  return [clear, any].filter((rough) => rough !== null);
+}
+
+function shareEnd(a: AnglePair, b: AnglePair): boolean {
+  return a.ends.includes(b.ends[0]) || a.ends.includes(b.ends[1]);
+}
+
+/**
+ * Far from focus the middle pair runs into one outer pair on one side and into the other one on the
+ * other side: two lumps a side, one of them an outer spot alone. Which lump is the single one is left
+ * to the fit, so both readings are given.
+ */
+function mergedPatterns(peaks: AnglePeak[], star: Candidate, radiusPx: number): RoughPattern[] {
+  const lumps = peaks.filter((peak) => !peak.shoulder).slice(0, 4);
+  if (lumps.length < 4) return [];
+  const axis = lumps[0].deg;
+  const side = (peak: AnglePeak) => Math.abs(wrap180(peak.deg - axis)) < 90;
+  const near = lumps.filter(side).sort((a, b) => wrap180(a.deg - axis) - wrap180(b.deg - axis));
+  const far = lumps
+    .filter((peak) => !side(peak))
+    .sort((a, b) => wrap180(a.deg - axis - 180) - wrap180(b.deg - axis - 180));
+  if (near.length !== 2 || far.length !== 2) return [];
+  const weak = Math.min(...lumps.map((lump) => lump.value)) / Math.max(...lumps.map((lump) => lump.value));
+  if (weak < 0.1) return [];
+  const found: RoughPattern[] = [];
+  // The single outer spots are both first or both last in the order of angle.
+  for (const [single, double] of [
+    [0, 1],
+    [1, 0],
+  ]) {
+    const a = near[single].deg;
+    const b = wrap180(far[1 - single].deg - 180 - a) + a;
+    const middle = (a + b) / 2;
+    const outer = Math.abs(b - a) / 2;
+    if (outer < MIN_OUTER_DEG || outer > MAX_OUTER_DEG) continue;
+    // A lump lies between the outer spot it hides and the middle one.
+    const ends = [2 * near[double].deg - b - middle, -(2 * far[1 - double].deg - 180 - a - middle)].map(wrap180);
+    if (Math.abs(ends[0] - ends[1]) > outer) continue;
+    const shiftDeg = (ends[0] + ends[1]) / 2;
+    if (Math.abs(shiftDeg) > 1.3 * outer) continue;
+    const line = (angleDeg: number, shift: number): RoughPair => ({
+      angleDeg,
+      shiftPx: radiusPx * Math.sin((shift * Math.PI) / 180),
+    });
+    found.push({
+      xPx: star.xPx,
+      yPx: star.yPx,
+      distancePx: radiusPx,
+      pairs: { minus: line(middle - outer, 0), middle: line(middle, shiftDeg), plus: line(middle + outer, 0) },
+      score: 1.5 * lumps.reduce((sum, lump) => sum + Math.log1p(lump.snr), 0) - MERGED_PENALTY,
+    });
+  }
+  return found;
 }
 
 /** Checks the geometry of three pairs: different spots, and outer lines at equal angles from the middle one. */
 function asPattern(triple: AnglePair[], star: Candidate, radiusPx: number): RoughPattern | null {
-  const ends = new Set(triple.flatMap((pair) => pair.ends));
-  if (ends.size < 6) return null;
   // Bring the axes to one branch, next to the first, with their ends in the same order.
   const aligned = triple.map((pair) => {
     const turn = wrap180(pair.axis - triple[0].axis);
@@ -213,6 +305,7 @@ function asPattern(triple: AnglePair[], star: Candidate, radiusPx: number): Roug
       : {
           ...pair,
           axis: triple[0].axis + wrap180(turn + 180),
+          shiftDeg: -pair.shiftDeg,
           ends: [pair.ends[1], pair.ends[0]] as [AnglePeak, AnglePeak],
         };
   });
@@ -225,15 +318,15 @@ function asPattern(triple: AnglePair[], star: Candidate, radiusPx: number): Roug
   if (Math.abs(low - high) > tolerance) return null;
   // A real shift leaves the spots within their own half plane and the outer ones less shifted than θ.
   for (const pair of aligned) if (Math.abs(pair.shiftDeg) > (1.3 * (low + high)) / 2) return null;
-  const cap = (snr: number) => Math.log1p(snr);
-  const score =
-    [...ends].reduce((sum, peak) => sum + cap(peak.snr), 0) -
-    (2 * Math.abs(low - high)) / tolerance -
-    aligned.reduce((sum, pair) => sum + Math.abs(Math.log(pair.ends[0].value / pair.ends[1].value)), 0);
+  const outer = (low + high) / 2;
+  let score = (-2 * Math.abs(low - high)) / tolerance;
+  for (const { ends, shiftDeg } of aligned) {
+    for (const end of ends) score += Math.log1p(end.snr) - (end.shoulder ? SHOULDER_PENALTY : 0);
+    score -= Math.abs(Math.log(ends[0].value / ends[1].value)) + 2 * (shiftDeg / outer) ** 2;
+  }
   const rough = (pair: AnglePair): RoughPair => ({
     angleDeg: pair.axis,
     shiftPx: radiusPx * Math.sin((pair.shiftDeg * Math.PI) / 180),
-    snr: [pair.ends[0].snr, pair.ends[1].snr],
   });
   return {
     xPx: star.xPx,

@@ -65,18 +65,17 @@ export function collectSamples(image: PixelImage, rough: RoughPattern): Samples 
       if (r2 < inner2 || r2 > outer2) continue;
       let nearest = Infinity;
       for (const { cos, sin, across } of normals) nearest = Math.min(nearest, Math.abs(y * cos - x * sin - across));
-      if (nearest >= halfWidth && nearest <= 1.5 * halfWidth) continue;
       mean.fill(0);
       for (let py = by; py < by + block; py++)
         for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride)
           for (let c = 0; c < channels; c++) mean[c] += data[p + c] >= saturated ? Number.NaN : table[data[p + c]];
       for (let c = 0; c < channels; c++) mean[c] /= block * block;
-      if (nearest < halfWidth) {
-        xs.push(x);
-        ys.push(y);
-        sides.push(x * ux + y * uy > 0 ? 1 : -1);
-        for (let c = 0; c < channels; c++) values.push(mean[c]);
-      } else for (let c = 0; c < channels; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      xs.push(x);
+      ys.push(y);
+      sides.push(x * ux + y * uy > 0 ? 1 : -1);
+      for (let c = 0; c < channels; c++) values.push(mean[c]);
+      if (nearest > 1.5 * halfWidth)
+        for (let c = 0; c < channels; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);

@@ -1,0 +1,123 @@
+/**
+ * Cross profiles of the three zones' spots, in frame pixels: the zone's line spread by diffraction at
+ * the present defocus, blurred by a Gaussian for everything else (seeing, sensor pixels, interpolation).
+ */
+
+import { ZoneSpread } from '../optics/lineSpread.ts';
+import { offsetOfShifts, type ZoneLayout, zoneCentroids } from '../optics/mask.ts';
+
+/** A mask's zones as far as profiles depend on them. */
+export interface ZoneShape {
+  layout: ZoneLayout;
+  handedness: 1 | -1;
+}
+
+/** Radial places for which profiles are computed; between them they are interpolated. */
+const NODES = 5;
+const HALF_SAMPLES = 56;
+const SAMPLES = 2 * HALF_SAMPLES + 1;
+/** Beyond this defocus (in Q = dz / λN²) the shape is no longer followed. */
+const MAX_Q = 30;
+
+export class CrossProfiles {
+  readonly shape: ZoneShape;
+  private readonly outerRad: number;
+  private readonly zones: ZoneSpread[];
+  /** k of the layout for the angle it was made for. */
+  readonly slope: number;
+  /** Step across the line, px. */
+  stepPx = 1;
+  private from = 0;
+  private nodeStep = 1;
+  private readonly fine = new Float64Array(SAMPLES);
+  private readonly tables: Float64Array[] = [0, 1, 2].map(() => new Float64Array(NODES * SAMPLES));
+
+  constructor(shape: ZoneShape, outerRad: number) {
+    const outerDeg = (outerRad * 180) / Math.PI;
+    this.shape = shape;
+    this.outerRad = outerRad;
+    this.zones = [
+      new ZoneSpread(shape.layout, shape.handedness, 'middle', 0),
+      new ZoneSpread(shape.layout, shape.handedness, 'plus', outerDeg),
+      new ZoneSpread(shape.layout, shape.handedness, 'minus', -outerDeg),
+    ];
+    this.slope = offsetOfShifts(zoneCentroids(shape.layout, shape.handedness, 0, 0, 200), outerDeg);
+  }
+
+  /** Q = dz / λN² at 550 nm that goes with an offset; the mask's orientation cancels out. */
+  defocusQ(offsetPx: number, airyPx: number): number {
+    return Math.max(-MAX_Q, Math.min(MAX_Q, offsetPx / (this.slope * airyPx)));
+  }
+
+  /** How far a zone's mean ray is displaced along its own line, px. */
+  alongPx(zone: number, offsetPx: number): number {
+    return (offsetPx / this.slope) * this.zones[zone].centroidAlong;
+  }
+
+  /**
+   * Computes the profiles.
+   * @param airyPx λN at 550 nm, px
+   * @param blurPx standard deviation of the Gaussian blur, px
+   * @param distancePx first order at 550 nm, px
+   * @param from, to radial range, px
+   */
+  build(airyPx: number, blurPx: number, q: number, distancePx: number, from: number, to: number): void {
+    this.from = from;
+    this.nodeStep = (to - from) / (NODES - 1);
+    this.stepPx = ((0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx) / HALF_SAMPLES;
+    const kernel = gaussianKernel(blurPx / this.stepPx);
+    for (let node = 0; node < NODES; node++) {
+      // A radius on the line is a wavelength: diffraction widens with it, defocus in waves shrinks.
+      const ratio = (from + node * this.nodeStep) / distancePx;
+      const scale = airyPx * ratio;
+      for (let zone = 0; zone < 3; zone++) {
+        this.zones[zone].sample(q / ratio, (-HALF_SAMPLES * this.stepPx) / scale, this.stepPx / scale, this.fine);
+        blur(this.fine, kernel, 1 / scale, this.tables[zone].subarray(node * SAMPLES, (node + 1) * SAMPLES));
+      }
+    }
+  }
+
+  /** Density per px at distance `t` across zone's line and `r` along it; its derivative by t goes to `slopeOut`. */
+  at(zone: number, t: number, r: number, slopeOut: { slope: number }): number {
+    const place = t / this.stepPx + HALF_SAMPLES;
+    if (!(place >= 0 && place < SAMPLES - 1)) {
+      slopeOut.slope = 0;
+      return 0;
+    }
+    const index = place | 0;
+    const fraction = place - index;
+    const node = Math.max(0, Math.min(NODES - 1.001, (r - this.from) / this.nodeStep));
+    const base = (node | 0) * SAMPLES + index;
+    const weight = node - (node | 0);
+    const table = this.tables[zone];
+    const low = table[base] + weight * (table[base + SAMPLES] - table[base]);
+    const high = table[base + 1] + weight * (table[base + SAMPLES + 1] - table[base + 1]);
+    slopeOut.slope = (high - low) / this.stepPx;
+    return low + fraction * (high - low);
+  }
+
+  /** Largest distance across a line at which a profile is not zero, px. */
+  get reachPx(): number {
+    return HALF_SAMPLES * this.stepPx;
+  }
+}
+
+function gaussianKernel(sigma: number): Float64Array {
+  const half = Math.max(1, Math.ceil(3.5 * sigma));
+  const kernel = Float64Array.from({ length: 2 * half + 1 }, (_, i) =>
+    Math.exp(-0.5 * ((i - half) / Math.max(sigma, 0.3)) ** 2),
+  );
+  const sum = kernel.reduce((total, value) => total + value, 0);
+  return kernel.map((value) => value / sum);
+}
+
+function blur(values: Float64Array, kernel: Float64Array, factor: number, out: Float64Array): void {
+  const half = kernel.length >> 1;
+  for (let i = 0; i < out.length; i++) {
+    let sum = 0;
+    const start = Math.max(0, half - i);
+    const end = Math.min(kernel.length, values.length + half - i);
+    for (let k = start; k < end; k++) sum += kernel[k] * values[i + k - half];
+    out[i] = factor * sum;
+  }
+}
