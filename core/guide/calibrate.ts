@@ -3,7 +3,7 @@
  * teaches which way is which. Nothing of it is ever assumed.
  */
 import type { Optics } from '../measurement.ts';
-import { offsetSlope } from '../optics/mask.ts';
+import { type Mask, type OffsetSlope, offsetSlope } from '../optics/mask.ts';
 import { type Track, wrap } from '../track/track.ts';
 
 /** Turning sense of the focus ring as seen by someone standing behind the camera, facing the subject. */
@@ -170,10 +170,20 @@ function perMark(
 }
 
 /** Turning towards near puts the sensor further behind the star's focus: dz grows, and offset = k dz / N with it. */
-function orientation(changeSign: 1 | -1, answer: TurnAnswer, optics: Optics, end: Track): 1 | -1 | null {
-  if (answer.towards === null || !optics.mask) return null;
-  const { k } = offsetSlope({ ...optics.mask, orientation: 1 }, end.latest!.outerAngleDeg);
-  return k * changeSign * (answer.towards === 'near' ? 1 : -1) > 0 ? 1 : -1;
+function orientation(changeSign: 1 | -1, answer: TurnAnswer, { mask }: Optics, end: Track): 1 | -1 | null {
+  const slope = answer.towards && mask && slopeOf({ ...mask, orientation: 1 }, end.latest!.outerAngleDeg);
+  if (!slope) return null;
+  return slope.k * changeSign * (answer.towards === 'near' ? 1 : -1) > 0 ? 1 : -1;
+}
+
+/** offsetSlope, or null where k = 0: such a mask at this angle tells nothing of defocus, and pixels have to serve. */
+export function slopeOf(mask: Mask, outerAngleDeg: number): OffsetSlope | null {
+  try {
+    return offsetSlope(mask, outerAngleDeg);
+  } catch (error) {
+    if (error instanceof RangeError) return null;
+    throw error;
+  }
 }
 
 const flip = (sign: 1 | -1): 1 | -1 => (sign === 1 ? -1 : 1);

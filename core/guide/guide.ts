@@ -1,8 +1,7 @@
 import type { Measurement, Optics, ReasonCode } from '../measurement.ts';
 import { depthOfFocusUm } from '../optics/formulas.ts';
-import { offsetSlope } from '../optics/mask.ts';
 import type { Track } from '../track/track.ts';
-import { alignment, type Calibration, type Direction, directionFrom } from './calibrate.ts';
+import { alignment, type Calibration, type Direction, directionFrom, slopeOf } from './calibrate.ts';
 
 /** Where the ring stands against focus. */
 export interface Aim {
@@ -84,7 +83,7 @@ export function guide(
 ): Instruction {
   const { steadySeconds, fallbackTolerancePx } = { ...DEFAULT_GUIDE_OPTIONS, ...options };
   const before = previous && previous.kind !== 'no-pattern' ? previous : null;
-  const aim = aimOf(track, optics, calibration, fallbackTolerancePx, before?.aim ?? null);
+  const aim = aimOf(track, optics, calibration, fallbackTolerancePx, before);
   if (!aim) return { kind: 'no-pattern', reason: track.reason };
   const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
   const direction =
@@ -143,17 +142,18 @@ function aimOf(
   optics: Optics,
   calibration: Calibration | null,
   fallbackTolerancePx: number,
-  before: Aim | null,
+  before: Exclude<Instruction, { kind: 'no-pattern' }> | null,
 ): Aim | null {
   const { offsetPx, offsetSigmaPx, latest } = track;
   if (offsetPx === null || offsetSigmaPx === null || !latest) return null;
   const scale = scaleOf(latest, optics);
   // The side counts as known beyond 2 σ, and stays known down to 1 σ.
   const sign = offsetPx < 0 ? -1 : 1;
-  const known = Math.abs(offsetPx) > (before?.side === sign ? 1 : 2) * offsetSigmaPx;
+  const known = Math.abs(offsetPx) > (before?.aim.side === sign ? 1 : 2) * offsetSigmaPx;
   const side = known ? sign : null;
-  const turning = track.state === 'turning' || track.state === 'gathering';
-  const cameFrom = turning ? (before?.cameFrom ?? side) : before?.cameFrom === -sign ? before.cameFrom : null;
+  const began =
+    before && !['in-focus', 'write-it-down', 'hold', 'magnify'].includes(before.kind) ? before.aim.cameFrom : null;
+  const cameFrom = track.state === 'turning' ? (began ?? side) : began === -sign ? began : null;
 
   const toleranceUm = scale && depthOfFocusUm(optics.fNumber!);
   const tolerancePx = scale ? toleranceUm! / scale.umPerPx : fallbackTolerancePx;
@@ -185,32 +185,22 @@ function aimOf(
 /** µm of defocus per pixel of offset, N · pixelUm / |k|, and its relative σ; null when the optics are not known. */
 function scaleOf(latest: Measurement, optics: Optics): { umPerPx: number; relativeSigma: number } | null {
   const pixelUm = latest.pixelUm ?? optics.pixelUm;
-  if (!optics.mask || optics.fNumber === null || pixelUm === null) return null;
-  try {
-    const { k, kSigma } = offsetSlope(optics.mask, latest.outerAngleDeg);
-    return { umPerPx: (optics.fNumber * pixelUm) / Math.abs(k), relativeSigma: kSigma / Math.abs(k) };
-  } catch (error) {
-    // k = 0: no µm can be had from this mask at this angle; pixels serve.
-    if (error instanceof RangeError) return null;
-    throw error;
-  }
+  const slope = optics.mask && slopeOf(optics.mask, latest.outerAngleDeg);
+  if (!slope || optics.fNumber === null || pixelUm === null) return null;
+  const k = Math.abs(slope.k);
+  return { umPerPx: (optics.fNumber * pixelUm) / k, relativeSigma: slope.kSigma / k };
 }
 
 /** dz > 0, the sensor behind the star's focus, is a lens focused in front of the star. */
 function focusedOn(track: Track, optics: Optics, calibration: Calibration | null, side: 1 | -1 | null): Aim['focused'] {
   if (!optics.mask || side === null) return null;
+  const slope = slopeOf({ ...optics.mask, orientation: 1 }, track.latest!.outerAngleDeg);
   const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
-  const learned = aligned && calibration.orientation ? aligned * calibration.orientation : null;
-  const given = calibration || !optics.mask.orientation ? null : track.latestSign * optics.mask.orientation;
+  const learned = aligned && calibration.orientation && aligned * calibration.orientation;
+  const given = calibration ? null : optics.mask.orientation && track.latestSign * optics.mask.orientation;
   const orientation = learned ?? given;
-  if (orientation === null) return null;
-  try {
-    const { k } = offsetSlope({ ...optics.mask, orientation: 1 }, track.latest!.outerAngleDeg);
-    return k * orientation * side > 0 ? 'in-front' : 'behind';
-  } catch (error) {
-    if (error instanceof RangeError) return null;
-    throw error;
-  }
+  if (!slope || orientation === null) return null;
+  return slope.k * orientation * side > 0 ? 'in-front' : 'behind';
 }
 
 /** Normal distribution function; |error| < 7.5e-8 (Abramowitz & Stegun 26.2.17). */
