@@ -9,9 +9,8 @@
  *
  * A grating of opaque bars is its Fourier series: order m has the amplitude duty · sinc(m · duty) and
  * the tilt exp(2πi m (D/p) d·x), d being the direction across the bars. So each order of a zone is the
- * transform of the zone's own opening, moved by m (D/p) d – exactly, without sampling any bar. Orders
- * of equal m are added as complex fields over the three zones, since they may overlap; orders of
- * different m stand apart and their intensities are added.
+ * transform of the zone's own opening, moved by m (D/p) d: exactly, without sampling any bar. Orders
+ * that overlap are added as complex fields; orders that stand apart may be added as intensities.
  */
 import { type Zone, type ZoneLayout, zoneAt } from './mask.ts';
 
@@ -227,19 +226,20 @@ export function pupilSizeFor(optics: PupilOptics, shortestUm: number, tailAiry: 
 }
 
 /**
- * Intensity of all zones' order m at each of the given wavelengths, on one common grid.
+ * Intensity of the given orders of all zones, added as fields, at each wavelength, on one common grid.
  * @param wavelengthsUm in any order; rays between the shortest and the longest stay inside the grid
  * @param tailAiry how far beyond the geometric rays diffraction is followed, λN
  */
 export function orderIntensity(
   pupil: SampledPupil,
   optics: PupilOptics,
-  order: number,
+  orders: number[],
   wavelengthsUm: number[],
   tailAiry: number,
 ): IntensityPatch[] {
+  const parts = orders.flatMap((order) => pupil.zones.map((samples) => ({ order, samples })));
   const boxesAt = wavelengthsUm.map((wavelengthUm) =>
-    pupil.zones.map((samples) => zoneBox(pupil, samples, optics, order, wavelengthUm, tailAiry)),
+    parts.map(({ order, samples }) => zoneBox(pupil, samples, optics, order, wavelengthUm, tailAiry)),
   );
   const whole = boxesAt.flat().reduce(union);
   const width = whole.u1 - whole.u0;
@@ -247,8 +247,8 @@ export function orderIntensity(
   return wavelengthsUm.map((wavelengthUm, w) => {
     const re = new Float32Array(width * height);
     const im = new Float32Array(width * height);
-    pupil.zones.forEach((samples, z) => {
-      addZoneField(pupil, samples, optics, order, wavelengthUm, boxesAt[w][z], whole, re, im);
+    parts.forEach(({ order, samples }, i) => {
+      addZoneField(pupil, samples, optics, order, wavelengthUm, boxesAt[w][i], whole, re, im);
     });
     const data = re;
     for (let i = 0; i < data.length; i++) data[i] = re[i] * re[i] + im[i] * im[i];

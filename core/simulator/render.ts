@@ -103,7 +103,7 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
     // The zones' first orders may run into each other and are added as fields; higher ones stand far apart.
     const groups = Math.abs(m) <= 1 ? [pupil.zones] : pupil.zones.map((zone) => [zone]);
     for (const zones of groups) {
-      const patches = orderIntensity({ ...pupil, zones }, optics, m, nodesUm, tail).map(doubleSampling);
+      const patches = orderIntensity({ ...pupil, zones }, optics, [m], nodesUm, tail).map(doubleSampling);
       orders.push({ order: m, nodesUm, patches });
     }
   }
