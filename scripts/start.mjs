@@ -20,8 +20,9 @@ const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], 
   stdio: ['ignore', 'pipe', 'inherit'],
 });
 const hostExit = once(host, 'exit');
-// Ctrl-C reaches host and window as well; this process only waits for them to end.
-for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP']) process.on(signal, () => host.kill(signal));
+// Ctrl-C reaches host and window by itself; this process only waits for them to end.
+process.on('SIGINT', () => {});
+for (const signal of ['SIGTERM', 'SIGHUP']) process.on(signal, () => host.kill(signal));
 
 let opened = false;
 createInterface({ input: host.stdout }).on('line', (line) => {
