@@ -2,151 +2,120 @@
  * Words that the screen and the command line share: why there is no measurement, what to do now,
  * and how a number with its σ is written. Plain, short, calm; each reason says what to do about it.
  */
-import type { CalibrationRefusal, Direction } from './guide/calibrate.ts';
 import type { Aim, Instruction } from './guide/guide.ts';
 import type { ReasonCode } from './measurement.ts';
 
-/** A headline of at most four words for big type, and one line of detail. */
-export interface Words {
+/** Why there is no measurement and what to do about it, one line. */
+export const REASONS: Record<ReasonCode, string> = {
+  'no-star': 'No star in the picture: point the camera at a bright star and start at the ∞ mark.',
+  'too-dim': 'The star is too dim to measure: choose a brighter one, open the lens, or raise the live view exposure.',
+  'too-bright': 'The spots are burnt out: lower the live view exposure or choose a dimmer star.',
+  'at-edge': 'Part of the pattern is cut off: bring the star nearer to the middle of the picture.',
+  'pair-missing': 'A pair of spots is missing because the mask covers the lens unevenly: shift the mask to the middle.',
+  'spikes-only': 'Only the spikes of the lens’s own diaphragm are seen: put the mask before the lens.',
+  'no-spots': 'A star but no spots beside it: put the mask on; if it is on, magnify live view.',
+  'motion-blur': 'The star is smeared: let the tripod come to rest, shelter it from wind, shorten the exposure.',
+  'too-far': 'Too far from focus to measure: turn the ring towards the ∞ mark until the star is small.',
+};
+
+const REASON_HEADLINES: Record<ReasonCode, string> = {
+  'no-star': 'No star',
+  'too-dim': 'Star too dim',
+  'too-bright': 'Too bright',
+  'at-edge': 'Star at the edge',
+  'pair-missing': 'Shift the mask',
+  'spikes-only': 'Is the mask on?',
+  'no-spots': 'No spots seen',
+  'motion-blur': 'Picture is blurred',
+  'too-far': 'Far from focus',
+};
+
+/** What to do now, for the screen and the voice of the command line. */
+export interface InstructionWords {
+  /** At most four words, for big type. */
   headline: string;
+  /** How far or how long, for big type; empty where there is nothing to tell. */
+  amount: string;
+  /** One line. */
   detail: string;
 }
 
-export const reasonWords: Record<ReasonCode, Words> = {
-  'no-star': {
-    headline: 'No star',
-    detail: 'No star in the picture: point the camera at a bright star, start at the ∞ mark.',
-  },
-  'too-dim': {
-    headline: 'Star too dim',
-    detail: 'The star is too dim to measure: choose a brighter one, open the lens, or raise the live view exposure.',
-  },
-  'too-bright': {
-    headline: 'Too bright',
-    detail: 'The spots are burnt out: lower the live view exposure or choose a dimmer star.',
-  },
-  'at-edge': {
-    headline: 'Star at the edge',
-    detail: 'Part of the pattern is cut off: bring the star nearer to the middle of the picture.',
-  },
-  'pair-missing': {
-    headline: 'Shift the mask',
-    detail: 'One pair of spots is missing because the mask covers the lens unevenly: centre it on the lens.',
-  },
-  'spikes-only': {
-    headline: 'Is the mask on?',
-    detail: 'Only the spikes of the lens’s own diaphragm are seen: put the mask before the lens.',
-  },
-  'no-spots': {
-    headline: 'No spots seen',
-    detail: 'A star but no spots beside it: put the mask on, or magnify live view if it is on.',
-  },
-  'motion-blur': {
-    headline: 'Picture is blurred',
-    detail: 'The star is smeared: let the tripod come to rest, shelter it from wind, shorten the exposure.',
-  },
-  'too-far': {
-    headline: 'Far from focus',
-    detail: 'Too far from focus to measure: turn the ring towards the ∞ mark until the star is small.',
-  },
-};
-
-const directionWords: Record<Direction, string> = {
-  clockwise: 'clockwise',
-  'counter-clockwise': 'counter-clockwise',
-};
-
-/** What to do now, in words. Directions are as seen from behind the camera. */
-export function instructionWords(instruction: Instruction): Words {
+/** Directions are as seen from behind the camera. */
+export function instructionWords(instruction: Instruction): InstructionWords {
   switch (instruction.kind) {
-    case 'no-pattern':
-      return instruction.reason
-        ? reasonWords[instruction.reason]
-        : { headline: 'Waiting for pictures', detail: 'No new picture from the camera yet.' };
-    case 'hold':
-      return {
-        headline: 'Hands off',
-        detail:
-          instruction.seconds === null
-            ? 'Measuring: leave the ring alone for a moment.'
-            : `Measuring: ${seconds(instruction.seconds)} more to be sure.`,
-      };
+    case 'no-pattern': {
+      const { reason } = instruction;
+      if (!reason) return { headline: 'Waiting for pictures', amount: '', detail: 'No new picture from the camera.' };
+      return { headline: REASON_HEADLINES[reason], amount: '', detail: REASONS[reason] };
+    }
+    case 'hold': {
+      const amount = instruction.seconds === null ? '' : seconds(instruction.seconds);
+      const detail = amount ? `Measuring: ${amount} more to be sure.` : 'Measuring: leave the ring alone for a moment.';
+      return { headline: 'Hands off', amount, detail };
+    }
     case 'magnify':
       return {
         headline: 'Magnify live view',
-        detail: `${distanceText(instruction.aim)} from focus, but not sure enough at this size: magnify, or use a brighter star.`,
+        amount: '',
+        detail: `${distanceText(instruction.aim)} from focus: not sure enough at this size. Magnify, or use a brighter star.`,
       };
-    case 'distance':
+    case 'distance': {
+      const headline = instruction.moving
+        ? { closer: 'Getting closer', away: 'Getting further away' }[instruction.moving]
+        : 'Out of focus';
+      const hint = {
+        'not-calibrated': 'The calibration turn teaches which way to turn.',
+        'mask-turned': 'The mask has been turned: do the calibration turn again.',
+      }[instruction.why];
       return {
-        headline: {
-          closer: 'Getting closer',
-          away: 'Getting further away',
-          none: `${amountText(instruction.aim)} off`,
-        }[instruction.moving ?? 'none'],
-        detail:
-          `${distanceText(instruction.aim)} from focus. ` +
-          (instruction.why === 'mask-turned'
-            ? 'The mask has been turned: do the calibration turn again.'
-            : 'Which way to turn is known after the calibration turn.'),
+        headline,
+        amount: amountText(instruction.aim),
+        detail: `${distanceText(instruction.aim)} from focus. ${hint}`,
       };
-    case 'turn':
+    }
+    case 'turn': {
+      const { aim, direction, moving } = instruction;
       return {
-        headline:
-          instruction.moving === 'away'
-            ? `Other way: ${directionWords[instruction.direction]}`
-            : `Turn ${directionWords[instruction.direction]}`,
-        detail: `${distanceText(instruction.aim)} to go${focusedText(instruction.aim)}.`,
+        headline: moving === 'away' ? `Other way: ${direction}` : `Turn ${direction}`,
+        amount: amountText(aim),
+        detail: `${distanceText(aim)} to go${focusedText(aim)}.`,
       };
+    }
     case 'slow-down':
-      return { headline: 'Slow down', detail: `${distanceText(instruction.aim)} to go.` };
-    case 'stop':
-      return { headline: 'Stop', detail: 'At focus: take the hand off the ring.' };
-    case 'passed':
       return {
-        headline: 'Passed it',
-        detail: `Turn back${instruction.direction ? ` ${directionWords[instruction.direction]}` : ''}: ${distanceText(instruction.aim)}.`,
+        headline: 'Slow down',
+        amount: amountText(instruction.aim),
+        detail: `${distanceText(instruction.aim)} to go.`,
       };
-    case 'in-focus':
+    case 'stop':
+      return { headline: 'Stop', amount: '', detail: 'At focus: take the hand off the ring.' };
+    case 'passed': {
+      const { aim, direction } = instruction;
+      const headline = direction ? `Back, ${direction}` : 'Turn back';
+      return { headline, amount: amountText(aim), detail: `Focus was passed: ${distanceText(aim)} back.` };
+    }
+    case 'in-focus': {
+      const { aim } = instruction;
+      const left = seconds(instruction.seconds);
       return {
         headline: 'In focus',
-        detail: `${distanceText(instruction.aim)} from focus, ${bandText(instruction.aim)}. Hands off: ${seconds(instruction.seconds)} more.`,
+        amount: left,
+        detail: `${distanceText(aim)} from focus, ${bandText(aim)}. Hands off: ${left} more.`,
       };
-    case 'write-it-down':
-      return {
-        headline: 'Write it down',
-        detail: `In focus and steady for ${seconds(instruction.steadySeconds)}: ${distanceText(instruction.aim)} from focus, ${bandText(instruction.aim)}.`,
-      };
+    }
+    case 'write-it-down': {
+      const { aim, steadySeconds } = instruction;
+      const detail = `In focus and steady for ${seconds(steadySeconds)}: ${distanceText(aim)} from focus, ${bandText(aim)}.`;
+      return { headline: 'Write it down', amount: '', detail };
+    }
   }
 }
 
-export const calibrationRefusalWords: Record<CalibrationRefusal, Words> = {
-  'no-pattern': {
-    headline: 'No measurement',
-    detail: 'The pattern was not measured before and after the turn: bring it back and start again.',
-  },
-  'not-still': { headline: 'Ring still moving', detail: 'Take the hand off the ring, wait a moment, then answer.' },
-  'too-small': {
-    headline: 'Turn further',
-    detail: 'The turn was too small to tell from noise: turn a little further the same way.',
-  },
-  'mask-moved': {
-    headline: 'Mask has moved',
-    detail: 'Mask or camera turned during the calibration turn: fasten them and start again.',
-  },
-  'marks-equal': {
-    headline: 'Same ring mark',
-    detail: 'Both ring marks are the same: read them again, or leave them empty.',
-  },
-};
-
-/** The calibration turn's own convention, to show beside the question. */
-export const directionConvention = 'As seen from behind the camera, looking towards the star.';
-
-/** Amount for big type: "18 µm", "1.2 px"; ring marks where they are known: "0.4 marks". */
-export function amountText({ distanceMarks, distanceSigmaMarks, distanceUm, distanceSigmaUm, ...aim }: Aim): string {
-  if (distanceMarks !== null) return `${rounded(distanceMarks, distanceSigmaMarks!)} marks`;
-  if (distanceUm !== null) return `${rounded(distanceUm, distanceSigmaUm!)} µm`;
-  return `${rounded(Math.abs(aim.offsetPx), aim.offsetSigmaPx)} px`;
+/** Distance for big type: "18 µm", with ring marks once learned "18 µm · 0.4 marks", else "1.2 px". */
+export function amountText(aim: Aim): string {
+  if (aim.distanceUm === null) return `${rounded(Math.abs(aim.offsetPx), aim.offsetSigmaPx)} px`;
+  const um = `${rounded(aim.distanceUm, aim.distanceSigmaUm!)} µm`;
+  return aim.distanceMarks === null ? um : `${um} · ${rounded(aim.distanceMarks, aim.distanceSigmaMarks!)} marks`;
 }
 
 /** The distance from focus in full: "18.3 ± 0.7 µm, about 0.41 ± 0.03 ring marks". */

@@ -174,7 +174,7 @@ function aimOf(
     distanceSigmaUm: scale && sigmaPx * scale.umPerPx,
     distanceMarks,
     distanceSigmaMarks:
-      marks && distanceMarks! * Math.hypot(offsetSigmaPx / offsetPx, marks.sigma / marks.spotDistances),
+      marks && Math.hypot(offsetSigmaPx / track.spotDistancePx!, distanceMarks! * marks.sigma) / marks.spotDistances,
     focused: focusedOn(track, optics, calibration, side),
     tolerancePx,
     toleranceUm,
