@@ -5,8 +5,8 @@
  * Patterns are computed by the diffraction integral at a row of defocus values ("nodes"), at half the
  * frame's pixel size, and kept. In between, the two neighbouring patterns are mixed in proportion.
  * Mixing keeps total light and every centroid exact (both change linearly with defocus), and only
- * softens a spot a little; the tests bound that. Sub-pixel places of the star are exact areas of the
- * half pixels. Background pixels come from a table of noise, laid out anew for each frame.
+ * softens a spot a little; the tests bound that. For the star's sub-pixel place the half pixels' running
+ * sum is interpolated by cubics. Background pixels come from a table of noise, laid out anew for each frame.
  */
 import type { FrameMode, PixelImage } from '../frame.ts';
 import { expose, TONE_STEPS, toneTable } from './expose.ts';
@@ -372,36 +372,55 @@ interface PixelBox {
   y1: number;
 }
 
-/** Adds `electrons` times a tile around a light: each pixel is the exact area of half-pixel cells it covers. */
+/**
+ * Shares of five successive cells in a pixel that starts `part` into the second and is two cells
+ * wide: the running sum of the cells is interpolated by cubics (Lagrange) and differenced.
+ */
+function cellShares(part: number): [number, number, number, number, number] {
+  const before = (part * (part - 1) * (part - 2)) / 6;
+  const after = ((part + 1) * part * (part - 1)) / 6;
+  const within = after - ((part + 1) * part * (part - 2)) / 2;
+  return [-before, 1 - within, 1 - after + before, within, after];
+}
+
+/** Adds `electrons` times a tile around a light; only pixels wholly inside the tile are served. */
 function addTile(image: LinearRgb, tile: Tile, light: Light, electrons: number): PixelBox | null {
   const { widthPx, heightPx } = image;
   const cells = tile.image;
-  // Pixel x starts 2 (x − ½ − star) half pixels from the star: whole cells and a fraction.
+  // Pixel x starts 2 (x − ½ − star) half pixels from the star.
   const startX = 2 * (-0.5 - light.xPx) - tile.x0;
   const startY = 2 * (-0.5 - light.yPx) - tile.y0;
-  const [baseX, baseY] = [Math.floor(startX), Math.floor(startY)];
-  const [partX, partY] = [startX - baseX, startY - baseY];
-  // Pixel x takes cells baseX + 2x … baseX + 2x + 2; only pixels wholly inside the tile are served.
-  const x0 = Math.max(0, Math.ceil(-baseX / 2));
-  const y0 = Math.max(0, Math.ceil(-baseY / 2));
-  const x1 = Math.min(widthPx, Math.floor((cells.widthPx - 3 - baseX) / 2) + 1);
-  const y1 = Math.min(heightPx, Math.floor((cells.heightPx - 3 - baseY) / 2) + 1);
+  const sharesX = cellShares(startX - Math.floor(startX));
+  const sharesY = cellShares(startY - Math.floor(startY));
+  // Pixel x takes the five cells from firstX + 2x on.
+  const firstX = Math.floor(startX) - 1;
+  const firstY = Math.floor(startY) - 1;
+  const x0 = Math.max(0, Math.ceil(-firstX / 2));
+  const y0 = Math.max(0, Math.ceil(-firstY / 2));
+  const x1 = Math.min(widthPx, Math.floor((cells.widthPx - 5 - firstX) / 2) + 1);
+  const y1 = Math.min(heightPx, Math.floor((cells.heightPx - 5 - firstY) / 2) + 1);
   if (x1 <= x0 || y1 <= y0) return null;
   const width = cells.widthPx;
-  for (let c = 0; c < 3; c++) {
-    const [from, to] = [cells.planes[c], image.planes[c]];
+  const from0 = firstX + 2 * x0;
+  const from1 = firstX + 2 * (x1 - 1) + 5;
+  const [a, b, c, d, e] = sharesY;
+  const [p, q, r, s, t] = sharesX.map((share) => share * electrons);
+  const line = new Float32Array(width);
+  for (let channel = 0; channel < 3; channel++) {
+    const [cell, to] = [cells.planes[channel], image.planes[channel]];
     for (let y = y0; y < y1; y++) {
-      const top = (baseY + 2 * y) * width + baseX;
-      const out = y * widthPx;
-      for (let x = x0; x < x1; x++) {
-        const a = top + 2 * x;
-        const b = a + width;
-        const d = b + width;
-        const first = (1 - partX) * from[a] + from[a + 1] + partX * from[a + 2];
-        const second = (1 - partX) * from[b] + from[b + 1] + partX * from[b + 2];
-        const third = (1 - partX) * from[d] + from[d + 1] + partX * from[d + 2];
-        to[out + x] += electrons * ((1 - partY) * first + second + partY * third);
+      const row = (firstY + 2 * y) * width;
+      for (let i = from0; i < from1; i++) {
+        const at = row + i;
+        line[i] =
+          a * cell[at] +
+          b * cell[at + width] +
+          c * cell[at + 2 * width] +
+          d * cell[at + 3 * width] +
+          e * cell[at + 4 * width];
       }
+      for (let x = x0, i = from0; x < x1; x++, i += 2)
+        to[y * widthPx + x] += p * line[i] + q * line[i + 1] + r * line[i + 2] + s * line[i + 3] + t * line[i + 4];
     }
   }
   return { x0, x1, y0, y1 };
