@@ -18,7 +18,7 @@ export async function runStep(title, command, args, { cwd = ROOT, env = {}, limi
   const result = await new Promise((resolve) => {
     const child = spawn(command, args, {
       cwd,
-      env: { ...process.env, ...env },
+      env: { ...process.env, NO_COLOR: '1', ...env },
       stdio: ['ignore', 'pipe', 'pipe'],
       timeout: limitMs,
       shell: process.platform === 'win32' && command === 'npm',
