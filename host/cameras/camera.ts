@@ -188,6 +188,7 @@ export class Camera {
         return;
       }
       this.#update({ state: 'lost', message: error.message, code: error.code, retryInS });
+      if (this.#closed) return; // whoever heard of it gave up
       this.#retry = setTimeout(() => countDown(retryInS - 1), 1000);
     };
     countDown(waitS);
