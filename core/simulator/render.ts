@@ -194,11 +194,7 @@ export function addOrder(image: LinearRgb, pattern: Pattern, orderPattern: Order
 }
 
 /** The part of the picture an order reaches over the whole band, µm from the star. */
-export function orderBoxUm(
-  pattern: Pattern,
-  { patches }: OrderPattern,
-  angleDeg: number,
-): { x0: number; x1: number; y0: number; y1: number } {
+function orderBoxUm(pattern: Pattern, { patches }: OrderPattern, angleDeg: number): Box {
   const [cos, sin] = [Math.cos((angleDeg * Math.PI) / 180), Math.sin((angleDeg * Math.PI) / 180)];
   const { iu, in: iN, width, height, stepAiry } = patches[0];
   const box = { x0: Infinity, x1: -Infinity, y0: Infinity, y1: -Infinity };
@@ -213,6 +209,55 @@ export function orderBoxUm(
         box.y1 = Math.max(box.y1, y);
       }
   return box;
+}
+
+/** A piece of a finely sampled picture; its first cell is (x0, y0) of that picture's cells. */
+export interface Tile {
+  x0: number;
+  y0: number;
+  image: LinearRgb;
+}
+
+/** Where a tile's cells lie. */
+export interface TileGrid {
+  cellUm: number;
+  /** Place of the light in cells, cell centres at integers. */
+  xCell: number;
+  yCell: number;
+  /** Only cells within these bounds are of interest. */
+  clip: Box;
+  /** Cells to add around what the order reaches, for blurs that follow. */
+  margin: number;
+  /** Bounds are widened to multiples of this. */
+  align: number;
+}
+
+export interface Box {
+  x0: number;
+  x1: number;
+  y0: number;
+  y1: number;
+}
+
+/** One order's pattern on cells just large enough to hold it; null when it lies outside the clip. */
+export function orderTile(
+  pattern: Pattern,
+  order: OrderPattern,
+  grid: TileGrid,
+  place: Omit<Placement, 'xPx' | 'yPx' | 'pixelUm'>,
+): Tile | null {
+  const { cellUm, xCell, yCell, clip, margin, align } = grid;
+  const box = orderBoxUm(pattern, order, place.angleDeg);
+  const down = (value: number) => align * Math.floor(value / align);
+  const up = (value: number) => align * Math.ceil(value / align);
+  const x0 = down(Math.max(clip.x0, xCell + box.x0 / cellUm - margin));
+  const y0 = down(Math.max(clip.y0, yCell + box.y0 / cellUm - margin));
+  const x1 = up(Math.min(clip.x1, xCell + box.x1 / cellUm + margin + 1));
+  const y1 = up(Math.min(clip.y1, yCell + box.y1 / cellUm + margin + 1));
+  if (x1 <= x0 || y1 <= y0) return null;
+  const image = blankImage(x1 - x0, y1 - y0);
+  addOrder(image, pattern, order, { ...place, xPx: xCell - x0, yPx: yCell - y0, pixelUm: cellUm });
+  return { x0, y0, image };
 }
 
 /** Adds one monochromatic patch, scaled by λN, turned and moved, averaged over sub-pixels. */
@@ -294,54 +339,86 @@ export function addSky(image: LinearRgb, scene: Scene): void {
     }
 }
 
-/** The whole scene without noise. */
+/**
+ * The whole scene without noise. Blurs act on cells finer than a pixel where the pixel is too coarse
+ * for the optics, and pixels are whole numbers of cells.
+ */
 export function renderNoiseFree(scene: Scene): LinearRgb {
   const image = blankImage(scene.widthPx, scene.heightPx);
   const pattern = diffractionPattern(scene);
   const angleDeg = pupilAngleDeg(scene);
+  const sigmaPx = scene.seeingPx / 2.354820045;
+  const softUm = scene.pixelUm * Math.hypot(0.8, scene.seeingPx);
+  const fineUm = Math.max(0.25 * scene.fNumber, 0.6 * sigmaPx * scene.pixelUm);
+  const cells = Math.max(1, Math.ceil(scene.pixelUm / fineUm));
   for (const light of [scene.star, ...scene.otherLights]) {
-    const softUm = scene.pixelUm * Math.hypot(0.8, scene.seeingPx);
-    const place = { ...light, pixelUm: scene.pixelUm, softUm, angleDeg };
-    const spread = spreadKernel(light, scene);
-    if (!spread) {
-      addPattern(image, pattern, place);
-      continue;
+    const spread = spreadKernel(light, scene, cells);
+    const reach = spread ? Math.max(...spread.map(({ x, y }) => Math.max(Math.abs(x), Math.abs(y)))) : 0;
+    const margin = Math.ceil(4 * sigmaPx * cells) + 1 + reach;
+    const grid: TileGrid = {
+      cellUm: scene.pixelUm / cells,
+      xCell: (light.xPx + 0.5) * cells - 0.5,
+      yCell: (light.yPx + 0.5) * cells - 0.5,
+      clip: { x0: -margin, y0: -margin, x1: scene.widthPx * cells + margin, y1: scene.heightPx * cells + margin },
+      margin,
+      align: cells,
+    };
+    for (const order of pattern.orders) {
+      const tile = orderTile(pattern, order, grid, { ...light, softUm, angleDeg });
+      if (!tile) continue;
+      if (spread) tile.image = smeared(tile.image, spread);
+      blur(tile.image, sigmaPx * cells);
+      addBinned(image, tile, cells);
     }
-    const sharp = blankImage(scene.widthPx, scene.heightPx);
-    addPattern(sharp, pattern, place);
-    addSpread(image, sharp, spread);
   }
-  blur(image, scene.seeingPx / 2.354820045);
   addSky(image, scene);
   return image;
 }
 
-/** Offsets and weights (sum 1) by which a light's face and its trail smear its picture. */
+/** Adds a tile whose cells are 1 / cells of a pixel. */
+function addBinned(image: LinearRgb, tile: Tile, cells: number): void {
+  const { widthPx, heightPx } = image;
+  const from = tile.image;
+  const [left, top] = [tile.x0 / cells, tile.y0 / cells];
+  for (let c = 0; c < 3; c++)
+    for (let row = 0; row < from.heightPx; row++) {
+      const y = top + Math.floor(row / cells);
+      if (y < 0 || y >= heightPx) continue;
+      for (let col = 0, at = row * from.widthPx; col < from.widthPx; col++, at++) {
+        const x = left + Math.floor(col / cells);
+        if (x >= 0 && x < widthPx) image.planes[c][y * widthPx + x] += from.planes[c][at];
+      }
+    }
+}
+
+/** Offsets in cells and weights (sum 1) by which a light's face and its trail smear its picture. */
 type Spread = { x: number; y: number; weight: number }[];
 
-function spreadKernel(light: Light, scene: Scene): Spread | null {
-  const trailPx = Math.hypot(scene.trailXPx, scene.trailYPx);
-  const hasFace = light.widthPx > 0.05 || light.heightPx > 0.05;
-  if (trailPx < 0.05 && !hasFace) return null;
+function spreadKernel(light: Light, scene: Scene, cells: number): Spread | null {
+  const [trailX, trailY] = [scene.trailXPx * cells, scene.trailYPx * cells];
+  const [width, height] = [light.widthPx * cells, light.heightPx * cells];
+  const trailed = Math.hypot(trailX, trailY) >= 0.05;
+  const hasFace = width > 0.05 || height > 0.05;
+  if (!trailed && !hasFace) return null;
   const points: { x: number; y: number }[] = [];
-  const steps = trailPx < 0.05 ? 1 : Math.ceil(3 * trailPx) + 1;
+  const steps = trailed ? Math.ceil(3 * Math.hypot(trailX, trailY)) + 1 : 1;
   const angle = (light.angleDeg * Math.PI) / 180;
-  const cells = (sizePx: number) => (hasFace ? Math.max(3, Math.ceil(2 * sizePx)) : 1);
-  const [across, down] = [cells(light.widthPx), cells(light.heightPx)];
+  const across = hasFace ? Math.max(3, Math.ceil(2 * width)) : 1;
+  const down = hasFace ? Math.max(3, Math.ceil(2 * height)) : 1;
   for (let t = 0; t < steps; t++)
     for (let j = 0; j < down; j++)
       for (let i = 0; i < across; i++) {
         const a = (i + 0.5) / across - 0.5;
         const b = (j + 0.5) / down - 0.5;
         if (hasFace && !light.square && a * a + b * b > 0.25) continue;
-        const [w, h] = [a * light.widthPx, b * light.heightPx];
-        const along = (t + 0.5) / steps;
+        const [w, h] = hasFace ? [a * width, b * height] : [0, 0];
+        const along = trailed ? (t + 0.5) / steps : 0;
         points.push({
-          x: w * Math.cos(angle) - h * Math.sin(angle) + (trailPx < 0.05 ? 0 : along * scene.trailXPx),
-          y: w * Math.sin(angle) + h * Math.cos(angle) + (trailPx < 0.05 ? 0 : along * scene.trailYPx),
+          x: w * Math.cos(angle) - h * Math.sin(angle) + along * trailX,
+          y: w * Math.sin(angle) + h * Math.cos(angle) + along * trailY,
         });
       }
-  // Points are shared out over the four pixels around each, then equal pixels are joined.
+  // Points are shared out over the four cells around each, then equal cells are joined.
   const weights = new Map<string, { x: number; y: number; weight: number }>();
   for (const { x, y } of points) {
     const [x0, y0] = [Math.floor(x), Math.floor(y)];
@@ -362,8 +439,9 @@ function spreadKernel(light: Light, scene: Scene): Spread | null {
   return [...weights.values()];
 }
 
-function addSpread(image: LinearRgb, sharp: LinearRgb, spread: Spread): void {
-  const { widthPx, heightPx } = image;
+function smeared(sharp: LinearRgb, spread: Spread): LinearRgb {
+  const { widthPx, heightPx } = sharp;
+  const image = blankImage(widthPx, heightPx);
   const box = litBox(sharp);
   for (const { x, y, weight } of spread)
     for (let c = 0; c < 3; c++) {
@@ -372,10 +450,11 @@ function addSpread(image: LinearRgb, sharp: LinearRgb, spread: Spread): void {
         for (let col = Math.max(box.x0, -x); col < Math.min(box.x1, widthPx - x); col++)
           to[(row + y) * widthPx + col + x] += weight * from[row * widthPx + col];
     }
+  return image;
 }
 
 /** Smallest box holding every pixel with light. */
-function litBox(image: LinearRgb): { x0: number; x1: number; y0: number; y1: number } {
+function litBox(image: LinearRgb): Box {
   const { widthPx, heightPx, planes } = image;
   let [x0, x1, y0, y1] = [widthPx, 0, heightPx, 0];
   for (let y = 0; y < heightPx; y++)

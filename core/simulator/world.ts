@@ -12,24 +12,18 @@ import type { FrameMode, PixelImage } from '../frame.ts';
 import { expose, TONE_STEPS, toneTable } from './expose.ts';
 import { type Random, seededRandom } from './random.ts';
 import {
-  addOrder,
+  type Box,
   blankImage,
   blur,
   diffractionPattern,
   type LinearRgb,
-  orderBoxUm,
+  orderTile,
   renderNoiseFree,
+  type Tile,
+  type TileGrid,
 } from './render.ts';
 import type { Scenario } from './scenario.ts';
 import { arcsecToPx, defaultScene, type Light, pupilAngleDeg, type Scene, star, type Truth, truth } from './scene.ts';
-
-/** One order's white-light pattern in electrons per star electron, at half-pixel steps around the star. */
-interface Tile {
-  /** Half-pixel index of the tile's first sample; sample i covers [i, i + 1] half pixels from the star. */
-  x0: number;
-  y0: number;
-  image: LinearRgb;
-}
 
 export interface WorldFrame {
   image: PixelImage;
@@ -53,6 +47,7 @@ export class SimulatedWorld {
   #temperature: { setC: number; atMs: number | null };
   #nowMs = 0;
   #random: Random;
+  /** Patterns in electrons per star electron, on half-pixel cells, of which 0 is just right of and below the star. */
   #tables = new Map<string, Tile[]>();
   #noise: { key: string; data: Uint8Array } | null = null;
   #light: LinearRgb | null = null;
@@ -264,41 +259,41 @@ export class SimulatedWorld {
   #computeTable(dzUm: number): Tile[] {
     const { liveWidthPx, liveHeightPx } = this.scenario.camera;
     const scene = { ...this.#sceneFor(0, this.pixelUm, liveWidthPx, liveHeightPx, [0, 0]), dzUm };
-    const stepUm = scene.pixelUm / 2;
     const sigma = (2 * scene.seeingPx) / 2.354820045;
-    const angleDeg = pupilAngleDeg(scene);
     const pattern = diffractionPattern(scene, { tailsAiry: [14, 8, 4], phaseStepRad: 1 });
-    return pattern.orders.map((order): Tile => {
-      const box = orderBoxUm(pattern, order, angleDeg);
-      const margin = Math.ceil(4 * sigma) + 1;
-      const reach = 2 * liveWidthPx; // beyond this no star in the frame shows it
-      const x0 = Math.max(-reach, Math.floor(box.x0 / stepUm) - margin);
-      const y0 = Math.max(-reach, Math.floor(box.y0 / stepUm) - margin);
-      const x1 = Math.min(reach, Math.ceil(box.x1 / stepUm) + margin);
-      const y1 = Math.min(reach, Math.ceil(box.y1 / stepUm) + margin);
-      const image = blankImage(Math.max(1, x1 - x0), Math.max(1, y1 - y0));
-      addOrder(image, pattern, order, {
-        xPx: -x0 - 0.5,
-        yPx: -y0 - 0.5,
-        pixelUm: stepUm,
-        softUm: scene.pixelUm * Math.hypot(0.8, scene.seeingPx),
-        angleDeg,
-        photoelectrons: 1,
-        temperatureK: scene.star.temperatureK,
-      });
-      blur(image, sigma);
-      return { x0, y0, image };
-    });
+    const grid: TileGrid = {
+      cellUm: scene.pixelUm / 2,
+      xCell: -0.5,
+      yCell: -0.5,
+      // Beyond this no star in the frame shows it.
+      clip: { x0: -2 * liveWidthPx, y0: -2 * liveWidthPx, x1: 2 * liveWidthPx, y1: 2 * liveWidthPx },
+      margin: Math.ceil(4 * sigma) + 1,
+      align: 1,
+    };
+    const place = {
+      softUm: scene.pixelUm * Math.hypot(0.8, scene.seeingPx),
+      angleDeg: pupilAngleDeg(scene),
+      photoelectrons: 1,
+      temperatureK: scene.star.temperatureK,
+    };
+    const tiles: Tile[] = [];
+    for (const order of pattern.orders) {
+      const tile = orderTile(pattern, order, grid, place);
+      if (!tile) continue;
+      blur(tile.image, sigma);
+      tiles.push(tile);
+    }
+    return tiles;
   }
 
   /** Adds all lights' patterns; returns the boxes that were touched. */
-  #addLights(image: LinearRgb, scene: Scene): PixelBox[] {
+  #addLights(image: LinearRgb, scene: Scene): Box[] {
     const [index, part] = this.#bracket(scene.dzUm);
     const mix: [Tile[], number][] = [
       [this.#table(index), 1 - part],
       [this.#table(index + 1), part],
     ];
-    const boxes: PixelBox[] = [];
+    const boxes: Box[] = [];
     for (const light of [scene.star, ...scene.otherLights])
       for (const [tiles, weight] of mix)
         for (const tile of tiles) {
@@ -365,13 +360,6 @@ export class SimulatedWorld {
   }
 }
 
-interface PixelBox {
-  x0: number;
-  x1: number;
-  y0: number;
-  y1: number;
-}
-
 /**
  * Shares of five successive cells in a pixel that starts `part` into the second and is two cells
  * wide: the running sum of the cells is interpolated by cubics (Lagrange) and differenced.
@@ -384,10 +372,10 @@ function cellShares(part: number): [number, number, number, number, number] {
 }
 
 /** Adds `electrons` times a tile around a light; only pixels wholly inside the tile are served. */
-function addTile(image: LinearRgb, tile: Tile, light: Light, electrons: number): PixelBox | null {
+function addTile(image: LinearRgb, tile: Tile, light: Light, electrons: number): Box | null {
   const { widthPx, heightPx } = image;
   const cells = tile.image;
-  // Pixel x starts 2 (x − ½ − star) half pixels from the star.
+  // Pixel x starts 2 (x − ½ − star) cells from the star.
   const startX = 2 * (-0.5 - light.xPx) - tile.x0;
   const startY = 2 * (-0.5 - light.yPx) - tile.y0;
   const sharesX = cellShares(startX - Math.floor(startX));

@@ -1,0 +1,169 @@
+import { describe, expect, test } from 'vitest';
+import { depthOfFocusUm } from '../../../core/optics/formulas.ts';
+import { type LinearRgb, renderNoiseFree } from '../../../core/simulator/render.ts';
+import type { Scenario } from '../../../core/simulator/scenario.ts';
+import { SimulatedWorld } from '../../../core/simulator/world.ts';
+import scenarioFile from '../../../samples/scenario.json' with { type: 'json' };
+
+const scenario = scenarioFile as Scenario;
+
+/** Sets the ring so that the lens stands `dzUm` from focus, coming from below to take up the backlash. */
+function focusAt(world: SimulatedWorld, dzUm: number): void {
+  world.ring = scenario.lens.ringMin;
+  const perMark = scenario.lens.settings.find((setting) => setting.focalMm === world.focalMm)!.umPerMark;
+  world.ring += scenario.lens.backlashMarks;
+  for (let i = 0; i < 3; i++) world.ring += (dzUm - world.dzUm) / perMark;
+}
+
+describe('frames from tables equal the diffraction integral', () => {
+  /** Largest difference in the ring of first-order spots, in units of their peak, and the shift of its centroid, px. */
+  function compare(world: SimulatedWorld): { worst: number; shift: number } {
+    const scene = { ...world.scene(0), otherLights: [], skyE: 0 };
+    const table = world.lightOf(scene);
+    const exact = renderNoiseFree(scene);
+    let [peak, worst] = [0, 0];
+    const spotDistancePx = (24_000 * 0.55) / 100 / scene.pixelUm;
+    const reachPx = 12;
+    const inSpots = (at: number) =>
+      Math.abs(
+        Math.hypot((at % scene.widthPx) - scene.star.xPx, Math.floor(at / scene.widthPx) - scene.star.yPx) -
+          spotDistancePx,
+      ) < reachPx;
+    const green = (image: LinearRgb, at: number) => image.planes[1][at];
+    const sums = { table: [0, 0, 0], exact: [0, 0, 0] };
+    for (let at = 0; at < exact.planes[1].length; at++) {
+      if (!inSpots(at)) continue;
+      peak = Math.max(peak, green(exact, at));
+      worst = Math.max(worst, Math.abs(green(table, at) - green(exact, at)));
+      for (const [sum, image] of [
+        [sums.table, table],
+        [sums.exact, exact],
+      ] as const) {
+        sum[0] += green(image, at);
+        sum[1] += green(image, at) * (at % scene.widthPx);
+        sum[2] += green(image, at) * Math.floor(at / scene.widthPx);
+      }
+    }
+    const shift = Math.hypot(
+      sums.table[1] / sums.table[0] - sums.exact[1] / sums.exact[0],
+      sums.table[2] / sums.table[0] - sums.exact[2] / sums.exact[0],
+    );
+    return { worst: worst / peak, shift };
+  }
+
+  // 2.75, 8.2 and 13.7 µm lie half way between tabulated values, where mixing does worst.
+  test.each([-2.75, 0, 3, 8.2, -13.7, -24.7, 57])('at %d µm from focus', (dzUm) => {
+    const world = new SimulatedWorld(scenario, 3);
+    focusAt(world, dzUm);
+    expect(world.dzUm).toBeCloseTo(dzUm, 6);
+    const { worst, shift } = compare(world);
+    expect(worst).toBeLessThan(0.02);
+    expect(shift).toBeLessThan(0.005);
+  });
+});
+
+describe('the lens', () => {
+  test('defocus follows the ring at the stated rate, after the backlash', () => {
+    const world = new SimulatedWorld(scenario);
+    world.frame(0);
+    world.ring = 6;
+    const from = world.dzUm;
+    world.ring = 6.5;
+    expect(world.dzUm - from).toBeCloseTo(0.5 * 30, 6);
+    const top = world.dzUm;
+    world.ring = 6.5 - 0.5 * scenario.lens.backlashMarks;
+    expect(world.dzUm).toBe(top);
+    world.ring = 6.5 - 3 * scenario.lens.backlashMarks;
+    expect(top - world.dzUm).toBeCloseTo(2 * scenario.lens.backlashMarks * 30, 6);
+  });
+
+  test('stops at the ends of its travel', () => {
+    const world = new SimulatedWorld(scenario);
+    world.ring = 99;
+    expect(world.ring).toBe(scenario.lens.ringMax);
+    world.ring = -5;
+    expect(world.ring).toBe(scenario.lens.ringMin);
+  });
+
+  test('infinity moves with focal length and, through the evening, with temperature', () => {
+    const world = new SimulatedWorld(scenario);
+    world.frame(0);
+    const start = world.dzUm;
+    world.frame(2 * 3_600_000);
+    expect(world.temperatureC).toBeCloseTo(12 - 2 * 1.6, 9);
+    // Enough over two hours to leave the depth of focus half way: the reason to focus again.
+    expect(Math.abs(world.dzUm - start)).toBeCloseTo(2 * 1.6 * 0.035 * 30, 6);
+    expect(Math.abs(world.dzUm - start)).toBeGreaterThan(0.3 * depthOfFocusUm(scenario.lens.fNumber));
+    world.temperatureC = 12;
+    expect(world.dzUm).toBeCloseTo(start, 9);
+    world.frame(40 * 3_600_000);
+    expect(world.temperatureC).toBe(scenario.evening.lowestC);
+    world.focalMm = 50;
+    expect(world.dzUm).not.toBeCloseTo(start, 0);
+  });
+
+  test('says what it cannot be set to', () => {
+    const world = new SimulatedWorld(scenario);
+    expect(() => {
+      world.focalMm = 35;
+    }).toThrow('focal length must be one of 14, 24, 50 mm');
+    expect(() => {
+      world.magnification = 3;
+    }).toThrow('magnification must be one of 1, 5, 10');
+  });
+});
+
+describe('live view', () => {
+  test('frames carry truth, mode and fresh noise; the same seed gives the same frames', () => {
+    const world = new SimulatedWorld(scenario, 9);
+    const [one, two] = [world.frame(0), world.frame(33)];
+    expect(one.image.data).not.toEqual(two.image.data);
+    expect(one.mode).toEqual({ kind: 'live', magnification: 5, pixelUm: 12000 / 1024 / 5 });
+    expect(one.truth.spotDistancePx).toBeCloseTo(132 / one.mode.pixelUm!, 6);
+    const again = new SimulatedWorld(scenario, 9).frame(0);
+    expect(again.image.data).toEqual(one.image.data);
+    expect(again.truth).toEqual(one.truth);
+  });
+
+  test('magnification changes the scale, not the light', () => {
+    const world = new SimulatedWorld(scenario, 2);
+    for (const magnification of scenario.camera.magnifications) {
+      world.magnification = magnification;
+      const { mode, truth } = world.frame(0);
+      expect(mode.pixelUm! * magnification).toBeCloseTo(12000 / 1024, 9);
+      expect(truth.spotDistancePx * mode.pixelUm!).toBeCloseTo(132, 6);
+    }
+  });
+
+  test('sky and its noise come out as asked, far from the star', () => {
+    const world = new SimulatedWorld(scenario, 4);
+    const { image } = world.frame(0);
+    const scene = world.scene(0);
+    let [count, sum] = [0, 0];
+    for (let y = 0; y < 60; y++)
+      for (let x = 0; x < image.widthPx; x++, count++) sum += image.data[3 * (y * image.widthPx + x) + 1];
+    expect(sum / count).toBeGreaterThan(20);
+    const share = scene.skyE / scene.fullWellE;
+    expect(sum / count).toBeCloseTo(255 * (1.055 * share ** (1 / 2.4) - 0.055), -1);
+  });
+
+  test('the star drifts and dances within its bounds', () => {
+    const world = new SimulatedWorld(scenario, 5);
+    const places = Array.from({ length: 200 }, (_, i) => world.scene(i * 10_000).star);
+    const reach = scenario.star.driftUm / world.pixelUm;
+    const xs = places.map(({ xPx }) => xPx - 511.5);
+    expect(Math.max(...xs)).toBeLessThan(reach);
+    expect(Math.min(...xs)).toBeGreaterThan(-reach);
+    expect(Math.max(...xs) - Math.min(...xs)).toBeGreaterThan(reach);
+  });
+
+  test('prepares neighbouring patterns in idle moments, then has nothing left to do', () => {
+    const world = new SimulatedWorld(scenario, 6);
+    world.magnification = 1;
+    world.frame(0);
+    let done = 0;
+    while (world.prepare()) done++;
+    expect(done).toBe(4);
+    expect(world.prepare()).toBe(false);
+  });
+});
