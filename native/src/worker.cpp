@@ -8,10 +8,14 @@ namespace {
 constexpr const char* kClosed = "The camera is closed";
 
 // Numbers with a decimal point and English messages whatever the user's locale; names in UTF-8.
-void useNeutralLocale() {
-  locale_t neutral = newlocale(LC_ALL_MASK, "C", nullptr);
-  if (locale_t utf8 = newlocale(LC_CTYPE_MASK, "C.UTF-8", neutral)) neutral = utf8;
-  uselocale(neutral);
+// Made once for all threads and never freed: threads may still use it while the process exits.
+locale_t neutralLocale() {
+  static const locale_t neutral = [] {
+    locale_t plain = newlocale(LC_ALL_MASK, "C", nullptr);
+    locale_t utf8 = newlocale(LC_CTYPE_MASK, "C.UTF-8", plain);
+    return utf8 ? utf8 : plain;
+  }();
+  return neutral;
 }
 
 }  // namespace
@@ -64,7 +68,7 @@ void Worker::stop(std::optional<Napi::Promise::Deferred> done) {
 }
 
 void Worker::run() {
-  useNeutralLocale();
+  uselocale(neutralLocale());
   std::unique_ptr<gphoto::Session> session;
   for (bool last = false; !last;) {
     Call call;
