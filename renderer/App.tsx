@@ -1,0 +1,98 @@
+import { useEffect, useMemo, useState } from 'react';
+import type { Settings } from '../host/api.ts';
+import { api } from './api.ts';
+import { FocusPage } from './FocusPage.tsx';
+import { HelpPage } from './HelpPage.tsx';
+import { useKeys } from './keys.ts';
+import { NotebookPage } from './NotebookPage.tsx';
+import { SettingsPage } from './SettingsPage.tsx';
+import { StatusBar } from './StatusBar.tsx';
+import { Session, SessionContext } from './session.ts';
+import { type SettingsAccess, SettingsContext, screenOf } from './settings.ts';
+import { useTone } from './sound.ts';
+import { strings } from './strings.ts';
+
+export type Page = 'focus' | 'notebook' | 'settings' | 'help';
+const PAGES: readonly Page[] = ['focus', 'notebook', 'settings', 'help'];
+
+export function App({ initial }: { initial: Settings }) {
+  const [page, setPage] = useState<Page>('focus');
+  const [settings, setSettings] = useState(initial);
+  const [problem, setProblem] = useState<string | null>(null);
+  const [session, setSession] = useState<Session | null>(null);
+
+  useEffect(() => {
+    const started = new Session(initial);
+    setSession(started);
+    return () => started.close();
+  }, [initial]);
+
+  const access = useMemo<SettingsAccess>(() => {
+    const change = (patch: Partial<Settings>) => {
+      const changed = { ...settings, ...patch };
+      setSettings(changed);
+      api.saveSettings(changed).then(
+        () => setProblem(null),
+        (error: Error) => setProblem(error.message),
+      );
+    };
+    return { settings, change, changeScreen: (patch) => change({ screen: { ...screenOf(settings), ...patch } }) };
+  }, [settings]);
+
+  const { brightness, textSize, tint, sound } = screenOf(settings);
+  useEffect(() => {
+    if (session) {
+      session.settings = settings;
+      session.tint = tint;
+    }
+    const { style } = document.documentElement;
+    style.setProperty('--level', `${brightness}%`);
+    style.setProperty('--text', String(textSize / 100));
+  }, [session, settings, tint, brightness, textSize]);
+  useTone(session, sound);
+
+  useKeys({
+    1: () => setPage('focus'),
+    2: () => setPage('notebook'),
+    3: () => setPage('settings'),
+    4: () => setPage('help'),
+    Escape: () => setPage('focus'),
+  });
+
+  if (!session) return null;
+  return (
+    <SettingsContext value={access}>
+      <SessionContext value={session}>
+        <div className="app">
+          <header className="bar">
+            <h1>{strings.name}</h1>
+            <StatusBar />
+            <nav aria-label={strings.nav.label}>
+              {PAGES.map((name, index) => (
+                <button
+                  key={name}
+                  type="button"
+                  aria-current={page === name ? 'page' : undefined}
+                  onClick={() => setPage(name)}
+                >
+                  <kbd>{index + 1}</kbd> {strings.nav[name]}
+                </button>
+              ))}
+            </nav>
+          </header>
+          {problem && (
+            <p className="problem" role="alert">
+              {problem}
+            </p>
+          )}
+          <main>
+            {page === 'focus' && <FocusPage onLog={() => setPage('notebook')} />}
+            {page === 'notebook' && <NotebookPage />}
+            {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
+            {page === 'help' && <HelpPage />}
+          </main>
+        </div>
+      </SessionContext>
+    </SettingsContext>
+  );
+}

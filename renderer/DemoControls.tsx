@@ -1,0 +1,114 @@
+import { useEffect, useId, useState } from 'react';
+import type { ConfigValue } from '../host/api.ts';
+import { api } from './api.ts';
+import { useKeys } from './keys.ts';
+import { useSessionState } from './session.ts';
+import { useSettings } from './settings.ts';
+import { strings } from './strings.ts';
+
+/** Part of the ring's range that one arrow key turns it, and with Shift. */
+const FINE_STEP = 1 / 1000;
+const COARSE_STEP = 1 / 100;
+
+const byName = (config: ConfigValue[], name: string) => config.find((value) => value.name === name);
+
+/** The simulated camera's ring, zoom, temperature and magnification, to rehearse an evening at the desk. */
+export function DemoControls() {
+  const simulated = useSessionState(({ camera }) => camera.name === 'sim' && camera.state === 'running');
+  const { settings, change } = useSettings();
+  const [config, setConfig] = useState<ConfigValue[]>([]);
+  const [problem, setProblem] = useState<string | null>(null);
+
+  useEffect(() => {
+    if (!simulated) return;
+    api.config().then(setConfig, (error: Error) => setProblem(error.message));
+  }, [simulated]);
+
+  const set = (name: string, value: string) => {
+    setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));
+    api.setConfig(name, value).then(
+      () => setProblem(null),
+      (error: Error) => setProblem(error.message),
+    );
+  };
+  const ring = byName(config, 'ring');
+  const turn = (part: number) => {
+    if (!ring?.range) return;
+    const { min, max } = ring.range;
+    const value = Math.min(max, Math.max(min, Number(ring.value) + part * (max - min)));
+    set('ring', value.toFixed(4));
+  };
+  const zoom = (focalMm: string) => {
+    set('focalMm', focalMm);
+    // As the photographer would after zooming: tell the program, too.
+    change({ optics: { ...settings.optics, focalMm: Number(focalMm) } });
+  };
+  useKeys(
+    simulated
+      ? {
+          ArrowLeft: () => turn(-FINE_STEP),
+          ArrowRight: () => turn(FINE_STEP),
+          'Shift+ArrowLeft': () => turn(-COARSE_STEP),
+          'Shift+ArrowRight': () => turn(COARSE_STEP),
+        }
+      : {},
+  );
+  if (!simulated || !ring) return null;
+  const temperature = byName(config, 'temperatureC');
+  return (
+    <section className="demo" aria-label={strings.demo.label}>
+      <h2>{strings.demo.label}</h2>
+      <Slider value={ring} label={strings.demo.ring} onChange={(value) => set('ring', value)} />
+      {temperature && (
+        <Slider value={temperature} label={strings.demo.temperature} onChange={(value) => set('temperatureC', value)} />
+      )}
+      <Choice value={byName(config, 'focalMm')} label={strings.demo.zoom} onChange={zoom} />
+      <Choice
+        value={byName(config, 'magnification')}
+        label={strings.demo.magnification}
+        onChange={(value) => set('magnification', value)}
+      />
+      {problem && <p role="alert">{problem}</p>}
+    </section>
+  );
+}
+
+interface Control {
+  label: string;
+  onChange: (value: string) => void;
+}
+
+function Slider({ value, label, onChange }: Control & { value: ConfigValue }) {
+  const id = useId();
+  const { min, max, step } = value.range!;
+  return (
+    <div className="slider">
+      <label htmlFor={id}>{label}</label>
+      <input
+        id={id}
+        type="range"
+        min={min}
+        max={max}
+        step={step}
+        value={value.value}
+        onChange={(event) => onChange(event.target.value)}
+      />
+      <output htmlFor={id}>{strings.demo.value(Number(value.value))}</output>
+    </div>
+  );
+}
+
+function Choice({ value, label, onChange }: Control & { value: ConfigValue | undefined }) {
+  const id = useId();
+  if (!value?.choices) return null;
+  return (
+    <div className="choice">
+      <label htmlFor={id}>{label}</label>
+      <select id={id} value={value.value} onChange={(event) => onChange(event.target.value)}>
+        {value.choices.map((choice) => (
+          <option key={choice}>{choice}</option>
+        ))}
+      </select>
+    </div>
+  );
+}

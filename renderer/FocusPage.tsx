@@ -1,0 +1,64 @@
+import { useState } from 'react';
+import { Balance } from './Balance.tsx';
+import { CalibrationPanel } from './CalibrationPanel.tsx';
+import { Caution } from './Caution.tsx';
+import { DemoControls } from './DemoControls.tsx';
+import { InstructionPanel } from './InstructionPanel.tsx';
+import { useKeys } from './keys.ts';
+import { Picture } from './Picture.tsx';
+import { useSession, useSessionState } from './session.ts';
+import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
+import { strings } from './strings.ts';
+import { TestShotPanel } from './TestShotPanel.tsx';
+import { Trend } from './Trend.tsx';
+
+/** The main screen: what to do now beside the live picture; below it how the gaps stand and how they went. */
+export function FocusPage({ onLog }: { onLog: () => void }) {
+  const session = useSession();
+  const { settings, changeScreen } = useSettings();
+  const [calibrating, setCalibrating] = useState(false);
+  const testShot = useSessionState((state) => state.testShot);
+  const { tint, sound, brightness } = screenOf(settings);
+
+  const stepBrightness = (by: number) => {
+    const at = BRIGHTNESS_STEPS.findIndex((step) => step >= brightness) + by;
+    changeScreen({ brightness: BRIGHTNESS_STEPS[Math.min(BRIGHTNESS_STEPS.length - 1, Math.max(0, at))] });
+  };
+  const controls: { key: string; label: string; pressed?: boolean; act: () => void }[] = [
+    { key: 'C', label: strings.controls.calibrate, pressed: calibrating, act: () => setCalibrating(!calibrating) },
+    { key: 'P', label: strings.controls.testShot, act: () => void session.takeTestShot() },
+    { key: 'L', label: strings.controls.log, act: onLog },
+    { key: 'S', label: strings.controls.sound, pressed: sound, act: () => changeScreen({ sound: !sound }) },
+    { key: 'T', label: strings.controls.tint, pressed: tint, act: () => changeScreen({ tint: !tint }) },
+    { key: '−', label: strings.controls.dimmer, act: () => stepBrightness(-1) },
+    { key: '+', label: strings.controls.brighter, act: () => stepBrightness(1) },
+  ];
+  const byKey = Object.fromEntries(controls.map(({ key, act }) => [key.toLowerCase(), act]));
+  useKeys({ ...byKey, '-': byKey['−'], '=': byKey['+'] });
+
+  return (
+    <div className="focus">
+      {calibrating ? (
+        <CalibrationPanel onClose={() => setCalibrating(false)} />
+      ) : testShot ? (
+        <TestShotPanel testShot={testShot} />
+      ) : (
+        <InstructionPanel />
+      )}
+      <div className="view">
+        <Picture />
+        <Caution />
+        <DemoControls />
+      </div>
+      <Balance />
+      <Trend />
+      <div className="controls" role="toolbar" aria-label={strings.controls.label}>
+        {controls.map(({ key, label, pressed, act }) => (
+          <button key={key} type="button" aria-pressed={pressed} onClick={act}>
+            <kbd>{key}</kbd> {label}
+          </button>
+        ))}
+      </div>
+    </div>
+  );
+}

@@ -1,0 +1,182 @@
+import { useEffect, useState } from 'react';
+import { DEFAULT_MASK, offsetSlope, ZONE_LAYOUTS } from '../core/optics/mask.ts';
+import type { CameraInfo, Settings } from '../host/api.ts';
+import { api } from './api.ts';
+import { NumberField, SelectField, TextField } from './fields.tsx';
+import { useKeys } from './keys.ts';
+import { calibrationOf, screenOf, TEXT_SIZES, useSettings } from './settings.ts';
+import { strings } from './strings.ts';
+
+const words = strings.settings;
+
+export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
+  useKeys({ c: onCalibrate });
+  return (
+    <div className="page settings">
+      <CameraSettings />
+      <LensSettings />
+      <MaskSettings />
+      <RingSettings onCalibrate={onCalibrate} />
+      <ScreenSettings />
+    </div>
+  );
+}
+
+function CameraSettings() {
+  const { settings, change } = useSettings();
+  const [found, setFound] = useState<CameraInfo[]>([]);
+  const [problem, setProblem] = useState<string | null>(null);
+  const say = (error: Error) => setProblem(error.message);
+  const look = () => api.cameras().then(setFound, say);
+  // biome-ignore lint/correctness/useExhaustiveDependencies: once, when the page opens
+  useEffect(() => void look(), []);
+
+  const choose = async (camera: string) => {
+    setProblem(null);
+    change({ camera });
+    await api.chooseCamera(camera).catch(say);
+  };
+  const known = found.some(({ name }) => name === settings.camera);
+  const options = [...(known ? [] : [{ name: settings.camera, label: settings.camera }]), ...found];
+  return (
+    <section className="panel" aria-labelledby="camera-title">
+      <h2 id="camera-title">{words.camera}</h2>
+      <SelectField
+        label={words.cameraChoice}
+        value={settings.camera}
+        options={options.map(({ name, label }) => ({ value: name, label }))}
+        onCommit={choose}
+      />
+      <TextField
+        label={words.cameraName}
+        hint={words.cameraNameHint}
+        value={settings.camera}
+        onCommit={(name) => name && choose(name)}
+      />
+      <button type="button" onClick={() => void look()}>
+        {words.lookAgain}
+      </button>
+      {problem && <p role="alert">{problem}</p>}
+    </section>
+  );
+}
+
+function LensSettings() {
+  const { settings, change } = useSettings();
+  const { optics } = settings;
+  const set = (patch: Partial<Settings['optics']>) => change({ optics: { ...optics, ...patch } });
+  return (
+    <section className="panel" aria-labelledby="lens-title">
+      <h2 id="lens-title">{words.lens}</h2>
+      <TextField label={words.lensName} value={settings.lensName} onCommit={(lensName) => change({ lensName })} />
+      <NumberField label={words.focalMm} value={optics.focalMm} min={0} onCommit={(focalMm) => set({ focalMm })} />
+      <NumberField label={words.fNumber} value={optics.fNumber} min={0} onCommit={(fNumber) => set({ fNumber })} />
+      <NumberField
+        label={words.pixelUm}
+        hint={words.pixelUmHint}
+        value={optics.pixelUm}
+        min={0}
+        onCommit={(pixelUm) => set({ pixelUm })}
+      />
+    </section>
+  );
+}
+
+function MaskSettings() {
+  const { settings, change } = useSettings();
+  const [problem, setProblem] = useState<string | null>(null);
+  const { mask } = settings;
+  const set = (patch: Partial<Settings['mask']>) => {
+    const changed = { ...mask, ...patch };
+    try {
+      offsetSlope(changed, 20);
+    } catch (error) {
+      setProblem((error as Error).message);
+      return;
+    }
+    setProblem(null);
+    change({ mask: changed });
+  };
+  return (
+    <section className="panel" aria-labelledby="mask-title">
+      <h2 id="mask-title">{words.mask}</h2>
+      <TextField
+        label={words.maskName}
+        value={mask.name}
+        onCommit={(name) => set({ name: name || DEFAULT_MASK.name })}
+      />
+      <SelectField
+        label={words.layout}
+        value={mask.layout}
+        options={ZONE_LAYOUTS.map((layout) => ({ value: layout, label: words.layouts[layout] }))}
+        onCommit={(layout) => set({ layout })}
+      />
+      <NumberField
+        label={words.pitchUm}
+        hint={words.pitchUmHint}
+        value={mask.pitchUm}
+        min={0}
+        onCommit={(pitchUm) => set({ pitchUm })}
+      />
+      <NumberField
+        label={words.outerAngleDeg}
+        hint={words.outerAngleHint}
+        value={mask.outerAngleDeg}
+        min={0}
+        onCommit={(outerAngleDeg) => set({ outerAngleDeg })}
+      />
+      {problem && <p role="alert">{problem}</p>}
+    </section>
+  );
+}
+
+function RingSettings({ onCalibrate }: { onCalibrate: () => void }) {
+  const { settings, change } = useSettings();
+  const calibration = calibrationOf(settings);
+  return (
+    <section className="panel" aria-labelledby="ring-title">
+      <h2 id="ring-title">{words.ring}</h2>
+      <p>{calibration ? words.calibrated(calibration) : words.notCalibrated}</p>
+      <div className="row">
+        <button type="button" onClick={onCalibrate}>
+          <kbd>C</kbd> {words.calibrate}
+        </button>
+        {calibration && (
+          <button type="button" onClick={() => change({ calibration: null })}>
+            {words.forget}
+          </button>
+        )}
+      </div>
+      <NumberField
+        label={words.steadySeconds}
+        value={settings.steadySeconds}
+        min={0}
+        onCommit={(seconds) => change({ steadySeconds: seconds ?? 3 })}
+      />
+    </section>
+  );
+}
+
+function ScreenSettings() {
+  const { settings, changeScreen } = useSettings();
+  const screen = screenOf(settings);
+  return (
+    <section className="panel" aria-labelledby="screen-title">
+      <h2 id="screen-title">{words.screen}</h2>
+      <SelectField
+        label={words.textSize}
+        value={String(screen.textSize)}
+        options={TEXT_SIZES.map((size) => ({ value: String(size), label: `${size} %` }))}
+        onCommit={(size) => changeScreen({ textSize: Number(size) })}
+      />
+      <label className="check">
+        <input type="checkbox" checked={screen.tint} onChange={() => changeScreen({ tint: !screen.tint })} />
+        {words.tint}
+      </label>
+      <label className="check">
+        <input type="checkbox" checked={screen.sound} onChange={() => changeScreen({ sound: !screen.sound })} />
+        {words.sound}
+      </label>
+    </section>
+  );
+}

@@ -1,0 +1,29 @@
+import { useSessionState } from './session.ts';
+import { useSettings } from './settings.ts';
+import { strings } from './strings.ts';
+
+/** Camera, lens and counters, small. Only a change of state is spoken. */
+export function StatusBar() {
+  const camera = useSessionState((state) => state.camera);
+  const link = useSessionState((state) => state.link);
+  const vision = useSessionState((state) => state.vision);
+  const framesPerS = useSessionState((state) => rounded(state.track?.framesPerS ?? null));
+  const toScreenMs = useSessionState((state) => rounded(state.toScreenMs));
+  const { settings } = useSettings();
+  return (
+    <div className="status">
+      <span role="status">
+        {typeof vision === 'object' ? strings.vision.failed(vision.failed) : strings.camera.state(link, camera)}
+      </span>
+      <span>{strings.opticsSummary(settings)}</span>
+      <span>
+        {strings.camera.counters(camera.delivered, camera.dropped)}
+        {framesPerS !== null && toScreenMs !== null && ` · ${strings.camera.speed(framesPerS, toScreenMs)}`}
+      </span>
+    </div>
+  );
+}
+
+function rounded(value: number | null): number | null {
+  return value === null ? null : Math.round(value);
+}

@@ -1,0 +1,32 @@
+/** The host's HTTP interface as the screen uses it. Every failure is an Error with one line for the user. */
+import type { CameraInfo, ConfigValue, Entry, FrameHeader, ImportResult, NewEntry, Settings } from '../host/api.ts';
+import { strings } from './strings.ts';
+
+async function request(method: string, path: string, body?: string): Promise<Response> {
+  const headers = { 'content-type': 'application/json' };
+  const response = await fetch(`/api/${path}`, { method, body, headers }).catch(() => {
+    throw new Error(strings.hostGone);
+  });
+  if (response.ok) return response;
+  const answer = await response.json().catch(() => null);
+  throw new Error(answer?.error ?? strings.hostRefused(response.status));
+}
+
+const get = async <T>(path: string): Promise<T> => (await request('GET', path)).json();
+
+export const api = {
+  cameras: () => get<CameraInfo[]>('cameras'),
+  chooseCamera: (name: string) => request('POST', 'camera', JSON.stringify({ name })),
+  config: () => get<ConfigValue[]>('camera/config'),
+  setConfig: (name: string, value: string) => request('PUT', 'camera/config', JSON.stringify({ name, value })),
+  async capture(): Promise<{ header: FrameHeader; bytes: ArrayBuffer }> {
+    const response = await request('POST', 'camera/capture');
+    return { header: JSON.parse(response.headers.get('x-frame')!), bytes: await response.arrayBuffer() };
+  },
+  settings: () => get<Settings>('settings'),
+  saveSettings: (settings: Settings) => request('PUT', 'settings', JSON.stringify(settings)),
+  entries: () => get<Entry[]>('entries'),
+  addEntry: (draft: NewEntry) => request('POST', 'entries', JSON.stringify(draft)),
+  /** @param text a notebook exported as JSON */
+  importEntries: async (text: string): Promise<ImportResult> => (await request('POST', 'entries/import', text)).json(),
+};

@@ -1,0 +1,242 @@
+/**
+ * The running evening: live frames in, one instruction out.
+ * `WS /live` → vision worker → Tracker → guide → state that the screen reads.
+ */
+import { createContext, useContext, useSyncExternalStore } from 'react';
+import {
+  type CalibrationResult,
+  calibrate,
+  type TurnAnswer,
+  type TurnProgress,
+  turnProgress,
+} from '../core/guide/calibrate.ts';
+import { guide, type Instruction } from '../core/guide/guide.ts';
+import type { Optics, Reading } from '../core/measurement.ts';
+import { type Track, Tracker } from '../core/track/track.ts';
+import type { CameraMessage, FrameHeader, Settings } from '../host/api.ts';
+import { api } from './api.ts';
+import { calibrationOf } from './settings.ts';
+import { splitMessage, type VisionMessage, type VisionRequest, type VisionResult } from './vision/protocol.ts';
+
+export interface SessionState {
+  /** Connection to the host. */
+  link: 'connecting' | 'open' | 'closed';
+  /** OpenCV.js in the vision worker; any other text says why it cannot start. */
+  vision: 'starting' | 'ready' | { failed: string };
+  camera: CameraMessage;
+  header: FrameHeader | null;
+  /** Lens, mask and pixel size that the newest reading used. */
+  optics: Optics;
+  reading: Reading | null;
+  /** Null before the first frame. */
+  track: Track | null;
+  instruction: Instruction;
+  /** Latest test shot, null before the first. */
+  testShot: TestShot | null;
+  /** Smoothed time from the frame's time stamp to its drawing, ms; null before the first. */
+  toScreenMs: number | null;
+}
+
+export type TestShot =
+  | { state: 'taking' }
+  | { state: 'failed'; reason: string }
+  | { state: 'measured'; result: VisionResult };
+
+const RECONNECT_MS = 1000;
+const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
+
+export class Session {
+  #settings: Settings;
+  #tint = true;
+  #tracker = new Tracker();
+  #worker: Worker;
+  #socket: WebSocket | null = null;
+  #reconnect: ReturnType<typeof setTimeout> | undefined;
+  #closed = false;
+  #state: SessionState;
+  #listeners = new Set<() => void>();
+  #pictureListeners = new Set<(result: VisionResult) => void>();
+  #turnStart: Track | null = null;
+
+  constructor(settings: Settings) {
+    this.#settings = settings;
+    this.#state = {
+      link: 'connecting',
+      vision: 'starting',
+      camera: NO_CAMERA,
+      header: null,
+      optics: opticsOf(settings, null),
+      reading: null,
+      track: null,
+      instruction: { kind: 'no-pattern', reason: null },
+      testShot: null,
+      toScreenMs: null,
+    };
+    this.#worker = new Worker(new URL('./vision/worker.ts', import.meta.url), { type: 'module' });
+    this.#worker.onmessage = ({ data }: MessageEvent<VisionMessage>) => this.#onVision(data);
+    this.#worker.onerror = (event) => this.#set({ vision: { failed: event.message || 'worker stopped' } });
+    this.#connect();
+  }
+
+  subscribe = (listener: () => void): (() => void) => {
+    this.#listeners.add(listener);
+    return () => this.#listeners.delete(listener);
+  };
+
+  get state(): SessionState {
+    return this.#state;
+  }
+
+  /** The listener owns each picture it is given and closes it. */
+  onPicture(listener: (result: VisionResult) => void): () => void {
+    this.#pictureListeners.add(listener);
+    return () => this.#pictureListeners.delete(listener);
+  }
+
+  set tint(tint: boolean) {
+    this.#tint = tint;
+  }
+
+  /** Offsets of another camera, lens or mask do not join the track so far. */
+  set settings(settings: Settings) {
+    const before = this.#settings;
+    this.#settings = settings;
+    const changed =
+      before.camera !== settings.camera ||
+      JSON.stringify([before.optics, before.mask]) !== JSON.stringify([settings.optics, settings.mask]);
+    if (changed) this.#tracker = new Tracker();
+  }
+
+  /** Takes the track as it stands as the start of a calibration turn. */
+  beginTurn(): void {
+    this.#turnStart = this.#state.track;
+  }
+
+  get turnProgress(): TurnProgress | null {
+    return this.#turnStart && this.#state.track && turnProgress(this.#turnStart, this.#state.track);
+  }
+
+  endTurn(answer: TurnAnswer): CalibrationResult {
+    return calibrate(this.#turnStart!, this.#state.track!, answer, this.#state.optics);
+  }
+
+  async takeTestShot(): Promise<void> {
+    this.#set({ testShot: { state: 'taking' } });
+    try {
+      this.#measure(await api.capture());
+    } catch (error) {
+      this.#set({ testShot: { state: 'failed', reason: (error as Error).message } });
+    }
+  }
+
+  dismissTestShot(): void {
+    if (this.#state.testShot?.state === 'measured') this.#state.testShot.result.picture.close();
+    this.#set({ testShot: null });
+  }
+
+  close(): void {
+    this.#closed = true;
+    clearTimeout(this.#reconnect);
+    this.#socket?.close();
+    this.#worker.terminate();
+  }
+
+  #set(change: Partial<SessionState>): void {
+    this.#state = { ...this.#state, ...change };
+    for (const listener of this.#listeners) listener();
+  }
+
+  #connect(): void {
+    const url = new URL('/live', location.href);
+    url.protocol = location.protocol === 'https:' ? 'wss:' : 'ws:';
+    const socket = new WebSocket(url);
+    socket.binaryType = 'arraybuffer';
+    this.#socket = socket;
+    socket.onopen = () => {
+      this.#set({ link: 'open' });
+      this.#askForFrame();
+    };
+    socket.onmessage = ({ data }) => {
+      if (typeof data !== 'string') this.#measure(splitMessage(data));
+      else {
+        const message = JSON.parse(data);
+        if (message.type === 'camera') this.#set({ camera: message });
+      }
+    };
+    socket.onclose = () => {
+      if (this.#closed) return;
+      this.#set({ link: 'closed' });
+      this.#reconnect = setTimeout(() => this.#connect(), RECONNECT_MS);
+    };
+  }
+
+  /** One credit at a time: the next frame is asked for when the last one is measured, so none ever queues. */
+  #askForFrame(): void {
+    if (this.#state.vision === 'ready' && this.#socket?.readyState === WebSocket.OPEN)
+      this.#socket.send('{"type":"next"}');
+  }
+
+  #measure({ header, bytes }: { header: FrameHeader; bytes: ArrayBuffer }): void {
+    const request: VisionRequest = { header, bytes, optics: opticsOf(this.#settings, header), tint: this.#tint };
+    this.#worker.postMessage(request, [bytes]);
+  }
+
+  #onVision(message: VisionMessage): void {
+    switch (message.type) {
+      case 'ready':
+        this.#set({ vision: 'ready' });
+        this.#askForFrame();
+        break;
+      case 'failed':
+        this.#set({ vision: { failed: message.reason } });
+        break;
+      case 'unreadable':
+        if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
+        else this.#askForFrame();
+        break;
+      case 'reading':
+        if (message.header.mode.kind === 'still') {
+          this.dismissTestShot();
+          this.#set({ testShot: { state: 'measured', result: message } });
+        } else {
+          this.#askForFrame();
+          this.#onReading(message);
+        }
+        break;
+    }
+  }
+
+  #onReading(result: VisionResult): void {
+    const { header, reading, optics } = result;
+    const track = this.#tracker.push(Date.parse(header.timeUtc), reading);
+    const { steadySeconds } = this.#settings;
+    const instruction = guide(track, optics, calibrationOf(this.#settings), { steadySeconds }, this.#state.instruction);
+    if (this.#pictureListeners.size === 0) result.picture.close();
+    for (const listener of this.#pictureListeners) listener(result);
+    const nowMs = performance.timeOrigin + performance.now();
+    const toScreenMs = nowMs - Date.parse(header.timeUtc);
+    const smoothedMs = this.#state.toScreenMs ?? toScreenMs;
+    this.#set({ header, optics, reading, track, instruction, toScreenMs: smoothedMs + (toScreenMs - smoothedMs) / 10 });
+    // For the bench, which listens; costs nothing when nobody does.
+    const { decodeMs, measureMs } = result;
+    document.dispatchEvent(new CustomEvent('nightring-frame', { detail: { toScreenMs, decodeMs, measureMs } }));
+  }
+}
+
+/** The optics for a frame: what the camera says of its pixels comes before what the user entered for live view. */
+function opticsOf({ optics, mask }: Settings, header: FrameHeader | null): Optics {
+  const entered = header?.mode.kind === 'still' ? null : optics.pixelUm;
+  return { ...optics, pixelUm: header?.mode.pixelUm ?? entered, mask };
+}
+
+export const SessionContext = createContext<Session | null>(null);
+
+export function useSession(): Session {
+  return useContext(SessionContext)!;
+}
+
+/** Re-renders when the selected part changes (compared by identity). */
+export function useSessionState<T>(select: (state: SessionState) => T): T {
+  const session = useSession();
+  return useSyncExternalStore(session.subscribe, () => select(session.state));
+}

@@ -1,0 +1,281 @@
+/** Every word of the screen that is not shared with the command line (those are in core/strings.ts). */
+import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
+import type { Measurement } from '../core/measurement.ts';
+import type { ZoneLayout } from '../core/optics/mask.ts';
+import type { CameraMessage, Entry, ImportResult, NewEntry, Settings } from '../host/api.ts';
+
+const MINUS = '−';
+
+/** A number to at most three significant digits, as people read them in the dark. */
+export function amount(value: number): string {
+  const size = Math.abs(value);
+  const digits = size < 1 ? 2 : size < 10 ? 1 : 0;
+  return value.toFixed(digits).replace('-', MINUS);
+}
+
+const plusMinus = (value: number, sigma: number, unit: string) => `${amount(value)} ± ${amount(sigma)} ${unit}`;
+
+/** Offset in the best unit there is. */
+function offset(offsetPx: number, sigmaPx: number, defocusUm?: number | null, sigmaUm?: number | null): string {
+  if (defocusUm === null || defocusUm === undefined) return plusMinus(offsetPx, sigmaPx, 'px');
+  return plusMinus(defocusUm, sigmaUm ?? 0, 'µm');
+}
+
+const VERDICTS: Record<Entry['verdict'], string> = {
+  'in-focus': 'in focus',
+  'out-of-focus': 'out of focus',
+  'not-measured': 'not measured',
+};
+
+function verdict(draft: Pick<NewEntry, 'offsetPx' | 'offsetSigmaPx' | 'defocusUm' | 'defocusSigmaUm' | 'verdict'>) {
+  const { offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm } = draft;
+  if (offsetPx === null || offsetPx === undefined) return VERDICTS['not-measured'];
+  const amounts = offset(offsetPx, offsetSigmaPx ?? 0, defocusUm, defocusSigmaUm);
+  return draft.verdict === 'not-measured' ? amounts : `${VERDICTS[draft.verdict!]}, ${amounts}`;
+}
+
+const DIRECTIONS: Record<Direction, string> = { clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' };
+
+const REFUSALS: Record<CalibrationRefusal, string> = {
+  'no-pattern': 'The pattern was not seen all the way. Bring the star to the middle and start again.',
+  'not-still': 'The ring was still moving. Let go of it, wait, then press the key.',
+  'too-small': 'The turn was too small to tell from noise. Turn further.',
+  'mask-moved': 'The mask turned with the ring. Hold it fast and start again.',
+  'marks-equal': 'Both marks are the same. Read the ring again, or leave the marks empty.',
+};
+
+export const strings = {
+  name: 'Nightring',
+  starting: 'Nightring starts …',
+  hostGone: 'The host does not answer. Start Nightring again.',
+  hostRefused: (status: number) => `The host refused (${status}). Try again.`,
+  pixels: (px: number) => `${amount(px)} px`,
+  time: (timeUtc: string) => `${timeUtc.slice(0, 10)} ${timeUtc.slice(11, 16)}`,
+  quantity: (value: number | null, unit: string) => (value === null ? '' : `${amount(value)} ${unit}`),
+
+  nav: { label: 'Screens', focus: 'Focus', notebook: 'Notebook', settings: 'Settings', help: 'Help' },
+
+  caution: {
+    label: 'Caution',
+    sun: 'Never point lens, mask or live view at or near the Sun.',
+    ground: 'Know your ground and the weather before dark; keep to places where you may be.',
+    understood: 'Understood',
+  },
+
+  camera: {
+    state(link: 'connecting' | 'open' | 'closed', { state, name, message, retryInS }: CameraMessage): string {
+      if (link === 'connecting') return 'Connecting';
+      if (link === 'closed') return 'The host is gone; trying again';
+      const label = name === 'sim' ? 'Simulated camera' : name;
+      switch (state) {
+        case 'none':
+          return message || 'No camera: choose one in Settings';
+        case 'starting':
+          return `${label}: starting`;
+        case 'running':
+          return label;
+        case 'lost':
+          return `${message}${retryInS === undefined ? '' : ` (next try in ${Math.ceil(retryInS)} s)`}`;
+      }
+    },
+    counters: (delivered: number, dropped: number) => `${delivered} frames, ${dropped} dropped`,
+    speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms to screen`,
+  },
+
+  vision: { failed: (reason: string) => `Measuring cannot start (${reason}). Reload the page.` },
+
+  opticsSummary({ lensName, optics }: Settings): string {
+    const parts = [
+      lensName,
+      optics.focalMm !== null && `${optics.focalMm} mm`,
+      optics.fNumber !== null && `f/${optics.fNumber}`,
+    ];
+    return parts.filter(Boolean).join(' · ') || 'Lens not set';
+  },
+
+  picture: { label: 'Live picture with marks at the six spots' },
+
+  instruction: { label: 'What to do now' },
+
+  balance: {
+    label: 'Balance of the gaps',
+    none: 'No pattern to balance.',
+    difference: (px: number) => (Math.abs(px) < 0.05 ? 'equal' : `difference ${amount(Math.abs(px))} px`),
+  },
+
+  trend: {
+    label: 'Last minute',
+    description: 'Distance from focus over the last minute; the band is the depth of focus',
+    seconds: (x: number) => (x === 0 ? 'now' : `${amount(x)} s`),
+  },
+
+  controls: {
+    label: 'Keys',
+    calibrate: 'Calibrate',
+    testShot: 'Test shot',
+    log: 'Write down',
+    sound: 'Sound',
+    tint: 'Red picture',
+    dimmer: 'Dimmer',
+    brighter: 'Brighter',
+  },
+
+  testShot: {
+    label: 'Test shot',
+    taking: 'Taking the picture …',
+    back: 'Back to live view',
+    picture: 'Test shot with marks at the six spots',
+    headline: { true: 'In focus', false: 'Not in focus', null: 'Measured' },
+    none: 'No pattern',
+    detail: ({ offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm }: Measurement, toleranceUm: number | null) =>
+      `${offset(offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm)} from focus` +
+      (toleranceUm === null ? '' : `; depth of focus ± ${amount(toleranceUm)} µm`),
+  },
+
+  calibration: {
+    label: 'Calibration turn',
+    leave: 'Leave',
+    wait: 'Wait: not still yet',
+    rest: 'Leave the ring alone',
+    restDetail: 'Best a little out of focus. The turn teaches which way is which for this lens and this mask.',
+    begin: 'Begin',
+    markBefore: 'Ring mark now, if you read it',
+    markAfter: 'Ring mark after the turn',
+    turn: (direction: Direction) => `Turn a little ${DIRECTIONS[direction]}`,
+    turnDetail: 'As seen from behind the camera. A few degrees, then let go.',
+    other: (direction: Direction) => `I turn ${DIRECTIONS[direction]}`,
+    ask: 'Which way did the ring go on its scale?',
+    towardsNear: 'Towards near',
+    towardsInfinity: 'Towards ∞ or past it',
+    cannotSay: 'Cannot say',
+    learned: 'Learned',
+    refused: 'Not learned',
+    finish: 'Done',
+    again: 'Again',
+    outcome(result: CalibrationResult): string {
+      if (result.status === 'refused') {
+        const { why, changePx, neededPx } = result;
+        const numbers =
+          changePx !== null && neededPx !== null ? ` (${amount(Math.abs(changePx))} of ${amount(neededPx)} px)` : '';
+        return REFUSALS[why] + numbers;
+      }
+      const { perMark, orientation } = result.calibration;
+      const parts = [
+        'Nightring now knows which way to turn',
+        perMark && 'how far in ring marks',
+        orientation && 'which side is in front',
+      ].filter(Boolean);
+      return `${parts.join(', ')}. Repeat after turning the mask or changing the lens.`;
+    },
+  },
+
+  demo: {
+    label: 'Rehearsal',
+    ring: 'Ring ← →',
+    temperature: '°C',
+    zoom: 'Zoom, mm',
+    magnification: 'Magnified',
+    value: (value: number) => value.toFixed(2).replace('-', MINUS),
+  },
+
+  field: {
+    notNumber: 'Type a number, such as 3.2',
+    notAbove: (min: number) => `Type a number above ${min}`,
+  },
+
+  entry: {
+    label: 'Write it down',
+    defaultUnit: 'marks',
+    save: 'Save',
+    measured: (draft: Parameters<typeof verdict>[0]) => `Measured: ${verdict(draft)}`,
+    fields: {
+      ringPosition: 'Ring reads',
+      ringUnit: 'in',
+      temperatureC: 'Temperature, °C',
+      target: 'Star or planet',
+      lens: 'Lens',
+      focalMm: 'Focal length, mm',
+      note: 'Note',
+    },
+  },
+
+  notebook: {
+    list: 'Written down',
+    empty: 'Nothing yet.',
+    saved: 'Saved.',
+    imported: ({ added, skipped }: ImportResult) => `${added} taken over, ${skipped} known already.`,
+    exportCsv: 'Save as CSV',
+    exportJson: 'Save as JSON',
+    import: 'Take over JSON',
+    columns: ['UTC', 'Ring', 'Lens', 'Focal length', 'Temperature', 'Target', 'Measured', 'Note'],
+    ring: ({ ringPosition, ringUnit }: Entry) => (ringPosition === null ? '' : `${ringPosition} ${ringUnit}`),
+    measured: (entry: Entry) => verdict(entry),
+  },
+
+  settings: {
+    camera: 'Camera',
+    cameraChoice: 'Found',
+    cameraName: 'By name',
+    cameraNameHint: 'sim, usb, folder:PATH, or a port such as ptpip:192.0.2.1',
+    lookAgain: 'Look again',
+    lens: 'Lens',
+    lensName: 'Name',
+    focalMm: 'Focal length, mm',
+    fNumber: 'f-number',
+    pixelUm: 'Live pixel on the sensor, µm',
+    pixelUmHint: 'Leave empty if the camera tells, or if you know the pitch of the mask.',
+    mask: 'Mask',
+    maskName: 'Name',
+    layout: 'Zones',
+    layouts: {
+      half: 'Half and two quarters',
+      'strips-u': 'Three strips, middle grating between',
+      'strips-n': 'Three strips, middle grating at one end',
+    } satisfies Record<ZoneLayout, string>,
+    pitchUm: 'Grating pitch, µm',
+    pitchUmHint: 'All three alike; empty if not known.',
+    outerAngleDeg: 'Outer gratings turned by, °',
+    outerAngleHint: 'Empty: as measured.',
+    ring: 'Focus ring',
+    notCalibrated: 'Not calibrated: the distance is shown, the direction not yet.',
+    calibrated: ({ clockwiseSign, perMark, focalMm, orientation }: Calibration) =>
+      [
+        focalMm === null ? 'Calibrated' : `Calibrated at ${focalMm} mm`,
+        `clockwise moves the middle pair ${clockwiseSign > 0 ? 'to its positive side' : 'to its negative side'}`,
+        perMark ? 'ring marks known' : 'ring marks not known',
+        orientation === null ? 'side in front not known' : 'side in front known',
+      ].join('; '),
+    calibrate: 'Calibration turn',
+    forget: 'Forget it',
+    steadySeconds: 'Steady for, s',
+    screen: 'Screen',
+    textSize: 'Text size',
+    tint: 'Live picture in red',
+    sound: 'Tone tells closeness',
+  },
+
+  help: {
+    stepsTitle: 'An evening',
+    steps: [
+      'Switch autofocus and stabilisation off. Turn the ring to its ∞ mark.',
+      'Put the mask before the lens; point at the brightest star or planet; magnify live view fully.',
+      'Make the calibration turn once for each lens.',
+      'Follow the arrow until Nightring says stop, then let go of the ring.',
+      'Take a test shot with the mask on; write the ring position down; take the mask off.',
+      'Focus again after each zoom and as it gets colder.',
+    ],
+    keysTitle: 'Keys',
+    keys: [
+      ['1 2 3 4', 'Focus, notebook, settings, help'],
+      ['Esc', 'Back to Focus'],
+      ['C', 'Calibration turn'],
+      ['P', 'Test shot'],
+      ['L', 'Write down where the ring stands'],
+      ['Enter', 'Next step, save, understood'],
+      ['S', 'Sound on or off'],
+      ['T', 'Live picture in red or in colour'],
+      ['− +', 'Dimmer, brighter'],
+      ['← →', 'Rehearsal: turn the ring (with Shift: faster)'],
+    ],
+  },
+};

@@ -1,0 +1,43 @@
+import type { Optics, Reading } from '../../core/measurement.ts';
+import type { FrameHeader } from '../../host/api.ts';
+
+/** One frame for the vision worker; `bytes` is transferred. */
+export interface VisionRequest {
+  header: FrameHeader;
+  bytes: ArrayBuffer;
+  optics: Optics;
+  /** Draw the picture in shades of red. */
+  tint: boolean;
+}
+
+/** What the vision worker found; `picture` is transferred and to be closed by the receiver. */
+export interface VisionResult {
+  type: 'reading';
+  header: FrameHeader;
+  /** As in the request. */
+  optics: Optics;
+  reading: Reading;
+  picture: ImageBitmap;
+  decodeMs: number;
+  measureMs: number;
+}
+
+export interface VisionFailure {
+  type: 'unreadable';
+  header: FrameHeader;
+  reason: string;
+}
+
+/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start. */
+export type VisionMessage = { type: 'ready' } | { type: 'failed'; reason: string } | VisionResult | VisionFailure;
+
+/**
+ * Splits a binary live message: uint32 little-endian header length, UTF-8 JSON header, picture bytes.
+ * @throws RangeError when the message is shorter than it says
+ */
+export function splitMessage(message: ArrayBuffer): { header: FrameHeader; bytes: ArrayBuffer } {
+  const headerEnd = 4 + new DataView(message).getUint32(0, true);
+  if (headerEnd > message.byteLength) throw new RangeError('live message is cut short');
+  const header = JSON.parse(new TextDecoder().decode(new Uint8Array(message, 4, headerEnd - 4)));
+  return { header, bytes: message.slice(headerEnd) };
+}

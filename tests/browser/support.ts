@@ -1,0 +1,78 @@
+/** The real host with the simulated camera, and Chromium on the page it serves. */
+import { type ChildProcess, spawn } from 'node:child_process';
+import { existsSync } from 'node:fs';
+import { mkdtemp, rm } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { createInterface } from 'node:readline';
+import { fileURLToPath } from 'node:url';
+import { type Browser, type BrowserContext, chromium, type Page } from 'playwright-core';
+
+const ROOT = fileURLToPath(new URL('../..', import.meta.url));
+
+const CHROMIUM_FLAGS = [
+  '--headless',
+  '--no-sandbox',
+  '--disable-gpu',
+  '--disable-quic',
+  '--no-first-run',
+  '--disable-background-networking',
+  '--disable-component-update',
+  '--disable-sync',
+];
+
+export interface Host {
+  /** The link with its token. */
+  url: string;
+  stop(): Promise<void>;
+}
+
+/** Starts `nightring serve` on a fresh data folder, with the simulated camera. */
+export async function startHost(): Promise<Host> {
+  if (!existsSync(join(ROOT, 'dist/index.html'))) throw new Error('the interface is not built; run "npm run build"');
+  const data = await mkdtemp(join(tmpdir(), 'nightring-browser-'));
+  const host = spawn(process.execPath, [join(ROOT, 'bin/nightring.mjs'), 'serve', '--camera', 'sim', '--data', data], {
+    stdio: ['ignore', 'pipe', 'inherit'],
+  });
+  const url = await linkOf(host);
+  return {
+    url,
+    async stop() {
+      const exited = new Promise((resolve) => host.once('exit', resolve));
+      host.kill('SIGTERM');
+      await exited;
+      await rm(data, { recursive: true });
+    },
+  };
+}
+
+async function linkOf(host: ChildProcess): Promise<string> {
+  for await (const line of createInterface({ input: host.stdout! })) {
+    const link = /http:\/\/\S+/.exec(line)?.[0];
+    if (link) return link;
+  }
+  throw new Error('the host ended without printing a link');
+}
+
+export interface OpenPage {
+  page: Page;
+  context: BrowserContext;
+  /** Console errors, page errors and CSP violations so far. */
+  problems: string[];
+}
+
+export function launchBrowser(): Promise<Browser> {
+  return chromium.launch({ executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium', args: CHROMIUM_FLAGS });
+}
+
+export async function openPage(browser: Browser, url: string, width = 1280, height = 800): Promise<OpenPage> {
+  const context = await browser.newContext({ viewport: { width, height } });
+  const page = await context.newPage();
+  const problems: string[] = [];
+  page.on('console', (message) => {
+    if (message.type() === 'error' || message.type() === 'warning') problems.push(message.text());
+  });
+  page.on('pageerror', (error) => problems.push(error.message));
+  await page.goto(url);
+  return { page, context, problems };
+}
