@@ -72,7 +72,7 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
       const before = value;
       value = (m.stt * m.sy - m.st * m.sty) / m.det;
       rate = degree ? (m.s * m.sty - m.st * m.sy) / m.det : 0;
-      if (Math.abs(value - before) < 1e-4 / Math.sqrt(m.s)) break;
+      if (Math.abs(value - before) < 3e-3 / Math.sqrt(m.s)) break;
     }
   }
   const residuals = points.map((p, i) => (p.offsetPx - value - rate * times[i]) / p.sigmaPx);

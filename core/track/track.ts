@@ -1,5 +1,5 @@
 import type { Measurement, Reading, ReasonCode } from '../measurement.ts';
-import { type Fit, fit, learnNoise, median, type Noise, WILD } from './fit.ts';
+import { fit, learnNoise, median, type Noise, WILD } from './fit.ts';
 
 /**
  * 'none': nothing measured yet. 'gathering': too few frames to say whether the ring is still.
@@ -61,7 +61,7 @@ const LEARN_OVER_MS = 10_000;
 const LEARN_EVERY_MS = 250;
 const FORGET_MS = 20_000;
 const LEARN_FRAMES = 16;
-const LEARN_FIT = 2.5;
+const LEARN_FIT = 3.5;
 /** Weight of "as stated and white" against what is learned. */
 const PRIOR_FRAMES = 12;
 const FEWEST_FRAMES = 8;
@@ -76,6 +76,8 @@ const SAME_SCALE = 1.12;
 const SAME_ANGLE_DEG = 6;
 /** So many frames in a row that agree with each other are a new scale or a turned mask, not wild ones. */
 const CONFIRM_FRAMES = 3;
+
+const NO_ESTIMATE = { offsetPx: null, offsetSigmaPx: null, ratePxPerS: null, rateSigmaPxPerS: null };
 
 interface Sighting {
   point: TrackPoint;
@@ -114,7 +116,7 @@ export class Tracker {
   #state: TrackState = 'none';
   #stillSinceMs: number | null = null;
   #lackOfFit = 0;
-  #estimate: { value: Fit; line: Fit | null } | null = null;
+  #estimate: Pick<Track, 'offsetPx' | 'offsetSigmaPx' | 'ratePxPerS' | 'rateSigmaPxPerS'> = NO_ESTIMATE;
   #latest: Measurement | null = null;
   #latestSign: 1 | -1 = 1;
 
@@ -199,7 +201,7 @@ export class Tracker {
     this.#pending = [];
     if (this.#state !== 'none') this.#state = 'gathering';
     this.#stillSinceMs = null;
-    this.#estimate = null;
+    this.#estimate = NO_ESTIMATE;
   }
 
   /** Learns the noise from the present run; from all frames in which nothing moved when that has not been possible lately. */
@@ -223,7 +225,8 @@ export class Tracker {
   /** Fits the run, cuts it where the newest frames have left it, and decides whether the ring moves. */
   #settle(timeMs: number): void {
     if (this.#run.length < FEWEST_FRAMES) {
-      this.#estimate = { value: fit(this.#run, 0, this.#noise), line: null };
+      const { value, valueVariance } = fit(this.#run, 0, this.#noise);
+      this.#estimate = { ...NO_ESTIMATE, offsetPx: value, offsetSigmaPx: Math.sqrt(valueVariance) };
       return;
     }
     let line = fit(this.#run, 1, this.#noise);
@@ -250,25 +253,26 @@ export class Tracker {
     if (this.#state !== 'still') this.#stillSinceMs = null;
     else this.#stillSinceMs ??= this.#run[0].timeMs;
 
-    const straight = this.#state === 'turning' || slopeZ > 2;
-    const value = straight ? line : fit(this.#run, 0, this.#noise);
+    const straight = this.#state === 'turning' || slopeZ > 3;
+    const { value, valueVariance } = straight ? line : fit(this.#run, 0, this.#noise);
     // What a straight line misses of an uneven turn goes into the σ.
-    const misfit = this.#state === 'turning' ? Math.max(1, value.lackOfFit / USUAL_FIT) ** 2 : 1;
-    this.#estimate = { value: { ...value, valueVariance: value.valueVariance * misfit }, line };
+    const misfit = this.#state === 'turning' ? Math.max(1, line.lackOfFit / USUAL_FIT) : 1;
+    this.#estimate = {
+      offsetPx: value,
+      offsetSigmaPx: misfit * Math.sqrt(valueVariance),
+      ratePxPerS: line.rate,
+      rateSigmaPxPerS: misfit * Math.sqrt(line.rateVariance),
+    };
   }
 
   /** The track as it stands; state 'none' before the first push. */
   get track(): Track {
-    const { value, line } = this.#estimate ?? { value: null, line: null };
     const times = this.#stretch.slice(-30).map((p) => p.timeMs);
     const spanS = times.length > 1 ? (times[times.length - 1] - times[0]) / 1000 : 0;
     return {
       timeMs: this.#timeMs,
       state: this.#state,
-      offsetPx: value?.value ?? null,
-      offsetSigmaPx: value ? Math.sqrt(value.valueVariance) : null,
-      ratePxPerS: line?.rate ?? null,
-      rateSigmaPxPerS: line ? Math.sqrt(line.rateVariance) : null,
+      ...this.#estimate,
       stillSinceMs: this.#stillSinceMs,
       frames: this.#run.length,
       framesPerS: spanS > 0 ? (times.length - 1) / spanS : null,
