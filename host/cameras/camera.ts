@@ -31,7 +31,7 @@ export const forkProcess: Launch = (onMessage, onExit) => {
 };
 
 /** Silence of the process that counts as hanging, ms; it sends a sign of life every second. */
-const SILENCE_MS = 6000;
+const SILENCE_MS = 10_000;
 const OPEN_MS = 30_000;
 const ANSWER_MS = 60_000;
 const CLOSE_MS = 3000;
@@ -113,9 +113,13 @@ export class Camera {
     process?.kill();
   }
 
-  #start(): void {
+  #restart(): void {
     this.#runningSinceMs = null;
     this.#update({ state: 'starting', message: '', retryInS: undefined });
+    if (!this.#closed) this.#start(); // whoever was told may have closed it
+  }
+
+  #start(): void {
     const process = this.#launch(
       (message) => this.#process === process && this.#receive(message),
       () => this.#process === process && this.#lose({ code: 'lost', message: 'the camera process ended by itself' }),
@@ -184,10 +188,11 @@ export class Camera {
     const waitS = BACKOFF_S[Math.min(this.#failures++, BACKOFF_S.length - 1)];
     const countDown = (retryInS: number) => {
       if (retryInS === 0) {
-        this.#start();
+        this.#restart();
         return;
       }
       this.#update({ state: 'lost', message: error.message, code: error.code, retryInS });
+      if (this.#closed) return; // by whoever was told
       if (this.#closed) return; // whoever heard of it gave up
       this.#retry = setTimeout(() => countDown(retryInS - 1), 1000);
     };

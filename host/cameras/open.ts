@@ -1,10 +1,14 @@
 import type { CameraInfo } from './messages.ts';
 import { CameraError, type CameraSource } from './source.ts';
 
+/** Whether a text can name a camera: `sim`, `folder:PATH`, `usb` or a port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS`). */
+export function isCameraName(name: string): boolean {
+  return name === 'sim' || name === 'usb' || /^[a-z]+:./.test(name);
+}
+
 /**
- * Opens a camera by its name on the command line: `sim`, `folder:PATH`, `usb` (the first one found)
- * or any port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS:PORT:PORT`). Each kind is loaded when first
- * asked for: simulator and addon are not needed by the others.
+ * Opens a camera by its name on the command line; `usb` is the first one found there. Each kind is
+ * loaded when first asked for: simulator and addon are not needed by the others.
  * @throws CameraError
  */
 export async function openCamera(name: string): Promise<CameraSource> {

@@ -21,7 +21,7 @@ const program = new Command('nightring')
   .helpOption('-h, --help', 'explain the command')
   .helpCommand(false)
   .addHelpText('after', strings.commandsHelp)
-  .showHelpAfterError(false)
+  .showSuggestionAfterError(false)
   .exitOverride();
 // Commands inherit the settings above, so they are added last.
 for (const add of [addServe, addMeasure, addWatch, addCameras, addNotebook]) add(program);
@@ -29,7 +29,8 @@ for (const add of [addServe, addMeasure, addWatch, addCameras, addNotebook]) add
 try {
   await program.parseAsync();
 } catch (error) {
-  process.exitCode = report(error as Error);
+  // What the command had begun (a camera, a server) must not keep it from ending.
+  process.exit(report(error as Error));
 }
 
 /** Says what went wrong on one line; gives the exit status. */

@@ -43,7 +43,7 @@ export function addNotebook(program: Command): void {
         const text = await readFile(file, 'utf8').catch((error: NodeJS.ErrnoException) => {
           throw new CommandError(texts.cannotRead(file, error.code ?? error.message), EXIT.unreadable);
         });
-        const { added, skipped } = book.importJson(text);
+        const { added, skipped } = refusing(() => book.importJson(text));
         await writeLine(texts.imported(added, skipped));
       }),
     );
@@ -55,6 +55,15 @@ async function withNotebook(data: string | undefined, use: (notebook: Notebook) 
     await use(notebook);
   } finally {
     notebook.close();
+  }
+}
+
+/** A file that is no notebook counts as unreadable. */
+function refusing<Result>(work: () => Result): Result {
+  try {
+    return work();
+  } catch (error) {
+    throw new CommandError((error as Error).message, EXIT.unreadable);
   }
 }
 

@@ -3,6 +3,7 @@ import { type Command, InvalidArgumentError } from 'commander';
 import { firstIssue } from '../../core/notebook/entry.ts';
 import { type Mask, offsetSlope } from '../../core/optics/mask.ts';
 import { maskSchema } from '../api.ts';
+import { isCameraName } from '../cameras/open.ts';
 import type { KnownOptics } from '../measure.ts';
 import { CommandError, EXIT } from './output.ts';
 import { strings } from './strings.ts';
@@ -24,6 +25,11 @@ export function parseCount(text: string): number {
 export function parsePort(text: string): number {
   if (!/^\d{1,5}$/.test(text) || Number(text) > 65535) throw new InvalidArgumentError(strings.notPort);
   return Number(text);
+}
+
+export function parseCamera(text: string): string {
+  if (!isCameraName(text)) throw new InvalidArgumentError(strings.notCamera);
+  return text;
 }
 
 export interface OpticsOptions {

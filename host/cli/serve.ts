@@ -4,8 +4,8 @@ import { dataFolder, NOTEBOOK_FILE, SETTINGS_FILE } from '../datafolder.ts';
 import { Notebook } from '../notebook/notebook.ts';
 import { startHost } from '../server/server.ts';
 import { SettingsFile } from '../server/settings.ts';
-import { parsePort } from './options.ts';
-import { remark, writeLine } from './output.ts';
+import { parseCamera, parsePort } from './options.ts';
+import { CommandError, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
 export function addServe(program: Command): void {
@@ -13,7 +13,7 @@ export function addServe(program: Command): void {
     .command('serve')
     .summary(strings.serve.summary)
     .description(strings.serve.summary)
-    .option('--camera <NAME>', strings.options.serveCamera)
+    .option('--camera <NAME>', strings.options.serveCamera, parseCamera)
     .option('--port <N>', strings.options.port, parsePort)
     .option('--data <DIR>', strings.options.data)
     .addHelpText('after', strings.serve.help)
@@ -28,7 +28,10 @@ async function serve(options: { camera?: string; port?: number; data?: string })
   const notebook = new Notebook(join(folder, NOTEBOOK_FILE));
   const settings = await SettingsFile.open(join(folder, SETTINGS_FILE));
   if (settings.warning) remark(settings.warning);
-  const host = await startHost({ notebook, settings, camera: options.camera, port: options.port });
+  const { camera, port } = options;
+  const host = await startHost({ notebook, settings, camera, port }).catch((error: Error) => {
+    throw new CommandError(error.message, EXIT.usage);
+  });
   await writeLine(strings.serve.running(host.url));
   await writeLine(strings.serve.howToEnd);
   await writeLine(strings.serve.caution);

@@ -120,6 +120,7 @@ Example:
 
   notPositive: 'It must be a number above 0.',
   notCount: 'It must be a whole number above 0.',
+  notCamera: 'It must be sim, folder:PATH, usb or a port such as ptpip:ADDRESS:PORT:PORT.',
   notPort: 'It must be a whole number from 0 to 65535.',
   mask: {
     cannotRead: (path: string, code: string) => `the mask file ${path} cannot be read (${code}); check its name`,
@@ -155,9 +156,5 @@ Example:
     'No mask file: a half-and-quarters mask is assumed. Which way round it sits is not known, so the sign of defocus may\nbe the other one, and ± is wider for it. Describe yours with --mask.',
   noDefocus: (missing: string) => `Defocus is not known: ${missing} missing.`,
 
-  cameraStarting: (name: string) => `Starting ${name} …`,
   cameraLost: (name: string, why: string, retryInS: number) => `${name}: ${why}. Trying again in ${retryInS} s.`,
-  cameraGone: (name: string, why: string) => `${name}: ${why}`,
-  failed: (why: string) => `failed: ${why}`,
-  unexpected: 'This should not happen; NIGHTRING_DEBUG=1 shows where.',
 };

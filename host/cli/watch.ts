@@ -5,7 +5,7 @@ import { Camera } from '../cameras/camera.ts';
 import { type KnownOptics, measureBytes } from '../measure.ts';
 import { jsonLine, textLine, worseExit } from './lines.ts';
 import { Remarks } from './measure.ts';
-import { knownOptics, type OpticsOptions, parseCount, withOpticsOptions } from './options.ts';
+import { knownOptics, type OpticsOptions, parseCamera, parseCount, withOpticsOptions } from './options.ts';
 import { CommandError, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
@@ -22,7 +22,7 @@ export function addWatch(program: Command): void {
   withOpticsOptions(program.command('watch'))
     .summary(strings.watch.summary)
     .description(strings.watch.summary)
-    .requiredOption('--camera <NAME>', strings.options.camera)
+    .requiredOption('--camera <NAME>', strings.options.camera, parseCamera)
     .option('--frames <N>', strings.options.frames, parseCount)
     .option('--json', strings.options.json)
     .addHelpText('after', strings.watch.help)
@@ -48,11 +48,13 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
   process.once('SIGINT', end).once('SIGTERM', end);
 
   const remarks = new Remarks();
+  let optics: KnownOptics | null = null;
   let exit: number = EXIT.ok;
   for (let frameNumber = 1; frameNumber <= frames; frameNumber++) {
     const frame = await camera.nextFrame();
     if (!frame) break;
-    const outcome = await measureBytes(cv, frame.bytes, frame.name, known, frame.mode.pixelUm);
+    optics ??= await withCamerasOwn(known, camera);
+    const outcome = await measureBytes(cv, frame.bytes, frame.name, optics, frame.mode.pixelUm);
     const head = { file: frame.name, frame: frameNumber, timeUtc: frame.timeUtc };
     await writeLine(asJson ? jsonLine(head, outcome) : textLine(head, outcome, 12));
     exit = worseExit(exit, outcome);
@@ -60,8 +62,19 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
   }
   await camera.close();
   if (!asJson) remarks.print();
-  if (goneBecause !== null) throw new CommandError(strings.cameraGone(options.camera, goneBecause), EXIT.cameraGone);
+  if (goneBecause !== null) throw new CommandError(goneBecause, EXIT.cameraGone);
   return interrupted && frames === Infinity ? EXIT.ok : exit;
+}
+
+/**
+ * Adds what the simulated camera says of its lens. A real camera is not asked: many show live view
+ * with the aperture open, whatever f-number is set.
+ */
+async function withCamerasOwn(known: KnownOptics, camera: Camera): Promise<KnownOptics> {
+  if (camera.name !== 'sim') return known;
+  const config = await camera.readConfig().catch(() => []);
+  const number = (name: string) => Number(config.find((value) => value.name === name)?.value ?? Number.NaN) || null;
+  return { ...known, focalMm: known.focalMm ?? number('focalMm'), fNumber: known.fNumber ?? number('fNumber') };
 }
 
 /** Decides when a camera is gone for good: when it never was there, cannot come back, or stays away too long. */

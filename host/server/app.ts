@@ -10,6 +10,7 @@ import type { z } from 'zod';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
 import { cameraSchema, configSchema, type ErrorBody } from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
+import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
 import type { Notebook } from '../notebook/notebook.ts';
 import type { Access } from './access.ts';
@@ -102,6 +103,7 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
   app.get('/api/cameras', async (c) => c.json(await findCameras()));
   app.post('/api/camera', async (c) => {
     const { name } = await body(c, cameraSchema);
+    if (!isCameraName(name)) return refuse(c, 400, `"${name}" names no camera; see "nightring watch --help"`);
     await settings.set({ ...settings.get(), camera: name });
     await station.choose(name);
     return c.json(station.status);

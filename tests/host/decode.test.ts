@@ -3,7 +3,7 @@ import jpeg from 'jpeg-js';
 import sharp from 'sharp';
 import { describe, expect, test } from 'vitest';
 import { decode } from '../../host/decode/decode.ts';
-import { writeDng } from './tiff.ts';
+import { writeDng } from './dng.ts';
 
 /** A smooth picture with a few star-like dots. */
 function scene(widthPx: number, heightPx: number, maxValue: number): number[] {

@@ -1,0 +1,261 @@
+/** The camera process and what happens when it crashes, hangs or is not there. */
+import { mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
+import type { Frame } from '../../core/frame.ts';
+import type { CameraMessage } from '../../host/api.ts';
+import { Camera, type CameraProcess, forkProcess, type Launch } from '../../host/cameras/camera.ts';
+import { Mailbox } from '../../host/cameras/mailbox.ts';
+import type { FromCamera, ToCamera } from '../../host/cameras/messages.ts';
+
+const frame = (sequence: number): Frame => ({
+  sequence,
+  timeUtc: '2026-01-17T21:04:05.000Z',
+  bytes: new Uint8Array([sequence]),
+  name: `${sequence}.jpg`,
+  mode: { kind: 'live', magnification: 1, pixelUm: 4 },
+});
+
+describe('mailbox: the latest frame wins', () => {
+  test('older frames give way and are counted; each is delivered once', async () => {
+    const delivered: number[] = [];
+    const mailbox = new Mailbox(({ sequence }) => delivered.push(sequence));
+    const first = mailbox.put(frame(0));
+    mailbox.put(frame(1));
+    mailbox.put(frame(2));
+    await first; // gave way
+    expect(delivered).toEqual([]);
+    mailbox.next();
+    mailbox.next();
+    expect(delivered).toEqual([2]);
+    mailbox.put(frame(3));
+    mailbox.put(frame(4));
+    expect(delivered).toEqual([2, 3]);
+    expect(mailbox.dropped).toBe(2);
+  });
+});
+
+/** Processes that the test plays itself. */
+class FakeProcesses {
+  readonly all: { sent: ToCamera[]; killed: boolean; say(message: FromCamera): void; exit(): void }[] = [];
+  readonly launch: Launch = (onMessage, onExit): CameraProcess => {
+    const fake = { sent: [] as ToCamera[], killed: false, say: onMessage, exit: onExit };
+    this.all.push(fake);
+    return { send: (message) => fake.sent.push(message), kill: () => (fake.killed = true) };
+  };
+  get last() {
+    return this.all.at(-1)!;
+  }
+}
+
+describe('restart', () => {
+  let processes: FakeProcesses;
+  let states: CameraMessage[];
+  let camera: Camera;
+  beforeEach(() => {
+    vi.useFakeTimers();
+    processes = new FakeProcesses();
+    states = [];
+    camera = new Camera('sim', (status) => states.push(status), processes.launch);
+  });
+  afterEach(async () => {
+    const closed = camera.close();
+    await vi.advanceTimersByTimeAsync(10_000);
+    await closed;
+    vi.useRealTimers();
+  });
+
+  test('after a crash: lost with a countdown, then another process with the same settings', async () => {
+    processes.last.say({ type: 'running' });
+    const written = camera.writeConfig('ring', '6.4');
+    processes.last.say({ type: 'answer', id: 1, answer: undefined });
+    await written;
+    processes.last.exit();
+    expect(camera.status).toMatchObject({ state: 'lost', retryInS: 1, message: expect.stringMatching(/./) });
+    await vi.advanceTimersByTimeAsync(1000);
+    expect(processes.all).toHaveLength(2);
+    expect(processes.last.sent[0]).toEqual({ type: 'open', name: 'sim', settings: [['ring', '6.4']] });
+    expect(camera.status.state).toBe('starting');
+    processes.last.say({ type: 'running' });
+    expect(camera.status).toEqual({
+      type: 'camera',
+      state: 'running',
+      name: 'sim',
+      message: '',
+      delivered: 0,
+      dropped: 0,
+    });
+  });
+
+  test('the waits grow up to 8 s, and start again once it has run well', async () => {
+    const waits: number[] = [];
+    for (let i = 0; i < 6; i++) {
+      processes.last.say({ type: 'ended', error: { code: 'not-found', message: 'gone' } });
+      waits.push(camera.status.retryInS!);
+      await vi.advanceTimersByTimeAsync(camera.status.retryInS! * 1000);
+    }
+    expect(waits).toEqual([1, 2, 4, 8, 8, 8]);
+    processes.last.say({ type: 'running' });
+    for (let second = 0; second < 20; second++) {
+      await vi.advanceTimersByTimeAsync(1000);
+      processes.last.say({ type: 'alive' });
+    }
+    processes.last.exit();
+    expect(camera.status.retryInS).toBe(1);
+  });
+
+  test('a process that says nothing any more is killed and replaced', async () => {
+    processes.last.say({ type: 'running' });
+    await vi.advanceTimersByTimeAsync(11_000);
+    expect(processes.all[0].killed).toBe(true);
+    expect(states.some(({ state, message }) => state === 'lost' && /hangs/.test(message))).toBe(true);
+    expect(processes.all).toHaveLength(2);
+  });
+
+  test('a request under way is refused when the process ends', async () => {
+    processes.last.say({ type: 'running' });
+    const config = camera.readConfig();
+    processes.last.exit();
+    await expect(config).rejects.toMatchObject({ name: 'CameraError', code: 'lost' });
+  });
+
+  test('a frame asked for before the crash comes after it; numbers go on, counts add up', async () => {
+    processes.last.say({ type: 'running' });
+    const first = camera.nextFrame();
+    processes.last.say({ type: 'frame', frame: frame(7), dropped: 3 });
+    expect((await first)!.sequence).toBe(7);
+    const second = camera.nextFrame();
+    processes.last.exit();
+    await vi.advanceTimersByTimeAsync(1000);
+    expect(processes.last.sent.map(({ type }) => type)).toEqual(['open', 'next']);
+    processes.last.say({ type: 'frame', frame: frame(0), dropped: 2 });
+    expect((await second)!.sequence).toBe(8);
+    expect(camera.status).toMatchObject({ delivered: 2, dropped: 5 });
+  });
+
+  test('one credit at a time however many wait', async () => {
+    processes.last.say({ type: 'running' });
+    const [a, b] = [camera.nextFrame(), camera.nextFrame()];
+    expect(processes.last.sent.filter(({ type }) => type === 'next')).toHaveLength(1);
+    processes.last.say({ type: 'frame', frame: frame(0), dropped: 0 });
+    expect((await a)!.name).toBe((await b)!.name);
+  });
+
+  test('what a new start cannot mend is not tried again', async () => {
+    processes.last.say({ type: 'ended', error: { code: 'missing-library', message: 'no addon' } });
+    expect(camera.status).toMatchObject({ state: 'lost', code: 'missing-library' });
+    expect(camera.status.retryInS).toBeUndefined();
+    await vi.advanceTimersByTimeAsync(60_000);
+    expect(processes.all).toHaveLength(1);
+  });
+
+  test('closing answers whoever waits', async () => {
+    const waiting = camera.nextFrame();
+    const closed = camera.close();
+    await vi.advanceTimersByTimeAsync(5000);
+    await closed;
+    expect(await waiting).toBeNull();
+    expect(await camera.nextFrame()).toBeNull();
+    expect(processes.last.killed).toBe(true);
+  });
+});
+
+describe('real processes', () => {
+  test('the simulated camera survives a killed process with its ring where it was', async () => {
+    const processes: CameraProcess[] = [];
+    const states: string[] = [];
+    const launch: Launch = (onMessage, onExit) => {
+      const process = forkProcess(onMessage, onExit);
+      processes.push(process);
+      return process;
+    };
+    const camera = new Camera('sim', ({ state }) => states.push(state), launch);
+    try {
+      const before = await camera.nextFrame();
+      expect(before!.mode.kind).toBe('live');
+      await camera.writeConfig('ring', '6.2');
+      processes[0].kill();
+      await vi.waitFor(() => expect(states).toContain('lost'), 10_000);
+      await vi.waitFor(() => expect(camera.status.state).toBe('running'), 30_000);
+      const ring = (await camera.readConfig()).find(({ name }) => name === 'ring');
+      expect(ring).toMatchObject({ value: '6.2', type: 'range', range: { min: 0, max: 10 } });
+      expect((await camera.nextFrame())!.sequence).toBeGreaterThan(before!.sequence);
+    } finally {
+      await camera.close();
+    }
+  });
+
+  test('the simulated camera refuses what it does not have', async () => {
+    const camera = new Camera('sim');
+    try {
+      await camera.nextFrame();
+      for (const [name, value] of [
+        ['zoom', '3'],
+        ['ring', '11'],
+        ['ring', ''],
+        ['ring', 'a bit'],
+        ['focalMm', '28'],
+        ['fNumber', '4'],
+      ])
+        await expect(camera.writeConfig(name, value)).rejects.toMatchObject({ code: 'refused' });
+    } finally {
+      await camera.close();
+    }
+  });
+});
+
+describe('a folder as a camera', () => {
+  let folder: string;
+  let camera: Camera;
+  beforeEach(async () => {
+    folder = await mkdtemp(join(tmpdir(), 'nightring-folder-'));
+  });
+  afterEach(async () => {
+    await camera.close();
+    await rm(folder, { recursive: true, force: true });
+  });
+  const write = (name: string, text: string) => writeFile(join(folder, name), text);
+  const next = async () => (await camera.nextFrame())!;
+
+  test('pictures that are there in order of name, none dropped, then new ones; nothing else', async () => {
+    for (const name of ['shot10.jpg', 'shot2.JPG', 'shot1.dng', 'notes.txt', '.hidden.jpg', 'shot3.tif.part'])
+      await write(name, name);
+    camera = new Camera(`folder:${folder}`);
+    const names = [(await next()).name, (await next()).name, (await next()).name];
+    expect(names).toEqual(['shot1.dng', 'shot2.JPG', 'shot10.jpg']);
+    await write('later.png', 'later');
+    expect((await next()).name).toBe('later.png');
+    await write('shot1.dng', 'written anew');
+    expect(Buffer.from((await next()).bytes).toString()).toBe('written anew');
+    expect(camera.status).toMatchObject({ delivered: 5, dropped: 0 });
+  });
+
+  test('a picture that is still being written waits until it is whole', async () => {
+    camera = new Camera(`folder:${folder}`);
+    const frame = next();
+    let passed = false;
+    frame.then(() => (passed = true));
+    let text = '';
+    // Written in pieces, faster than the folder is looked at.
+    for (let piece = 0; piece < 15; piece++) {
+      text += `piece ${piece};`;
+      await write('slow.jpg', text);
+      expect(passed).toBe(false);
+      await new Promise((resolve) => setTimeout(resolve, 100));
+    }
+    expect(Buffer.from((await frame).bytes).toString()).toBe(text);
+  });
+
+  test('a folder that goes away is lost, and found again', async () => {
+    await write('a.jpg', 'a');
+    camera = new Camera(`folder:${folder}`);
+    await next();
+    await rm(folder, { recursive: true });
+    await vi.waitFor(() => expect(camera.status.state).toBe('lost'), 10_000);
+    const { mkdir } = await import('node:fs/promises');
+    await mkdir(folder);
+    await write('b.jpg', 'b');
+    expect((await next()).name).toBe('b.jpg');
+  });
+});

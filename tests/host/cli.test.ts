@@ -1,0 +1,343 @@
+/** The command line as a user meets it: real processes, their output and exit status. */
+import { type ChildProcess, spawn } from 'node:child_process';
+import { mkdtemp, readFile, rm, writeFile } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { writeDng } from './dng.ts';
+import { encoded, patternJpeg, picture, starOnlyJpeg } from './pictures.ts';
+
+const BIN = join(import.meta.dirname, '..', '..', 'bin', 'nightring.mjs');
+
+let folder: string;
+beforeAll(async () => {
+  folder = await mkdtemp(join(tmpdir(), 'nightring-cli-'));
+  const pattern = await patternJpeg();
+  await writeFile(at('pattern.jpg'), pattern);
+  await writeFile(at('star.jpg'), await starOnlyJpeg());
+  await writeFile(at('half.jpg'), pattern.subarray(0, pattern.length / 2));
+  await writeFile(at('empty.jpg'), '');
+  await writeFile(at('text.jpg'), 'not a picture');
+});
+afterAll(() => rm(folder, { recursive: true }));
+
+const at = (name: string) => join(folder, name);
+
+interface Ended {
+  code: number | null;
+  out: string;
+  err: string;
+}
+
+function start(...args: string[]): { child: ChildProcess; ended: Promise<Ended> } {
+  const child = spawn(process.execPath, [BIN, ...args], {
+    cwd: folder,
+    env: { ...process.env, NIGHTRING_DATA: at('data') },
+    stdio: ['ignore', 'pipe', 'pipe'],
+  });
+  let [out, err] = ['', ''];
+  child.stdout!.on('data', (text) => (out += text));
+  child.stderr!.on('data', (text) => (err += text));
+  const ended = new Promise<Ended>((resolve) => child.on('close', (code) => resolve({ code, out, err })));
+  return { child, ended };
+}
+const run = (...args: string[]) => start(...args).ended;
+const jsonLines = (text: string) =>
+  text
+    .trim()
+    .split('\n')
+    .map((line) => JSON.parse(line));
+
+describe('measure', () => {
+  test('--json: the contract, one object per image in order; unreadable outweighs no pattern', async () => {
+    const files = ['pattern.jpg', 'star.jpg', 'half.jpg', 'empty.jpg', 'text.jpg', 'missing.jpg', '.'];
+    const { code, out, err } = await run('measure', '--json', ...files);
+    const lines = jsonLines(out);
+    expect(lines.map((line) => line.file)).toEqual(files);
+    expect(lines.map((line) => line.status)).toEqual(['measured', 'no-pattern', ...Array(5).fill('unreadable')]);
+    expect(lines[0]).toMatchObject({
+      star: { xPx: expect.closeTo(160, 0), yPx: expect.closeTo(120, 0) },
+      offsetPx: expect.any(Number),
+      offsetSigmaPx: expect.any(Number),
+      middleAngleDeg: expect.closeTo(0, 0),
+      outerAngleDeg: expect.closeTo(20, 0),
+      spotDistancePx: expect.any(Number),
+      defocusUm: null,
+      defocusSigmaUm: null,
+      snr: expect.any(Number),
+      decodeMs: expect.any(Number),
+      measureMs: expect.any(Number),
+    });
+    expect(lines[1]).toMatchObject({
+      reason: expect.any(String),
+      decodeMs: expect.any(Number),
+      measureMs: expect.any(Number),
+    });
+    for (const line of lines.slice(2)) expect(Object.keys(line)).toEqual(['file', 'status', 'reason']);
+    expect(code).toBe(1);
+    expect(err).toBe('');
+  });
+
+  test('exit 0 when all are measured, 3 when one holds no pattern', async () => {
+    expect((await run('measure', 'pattern.jpg', 'pattern.jpg')).code).toBe(0);
+    expect((await run('measure', 'star.jpg', 'pattern.jpg')).code).toBe(3);
+  });
+
+  test('optics from the options: defocus = offset · pixel · N / k', async () => {
+    await writeFile(at('mask.json'), '{"orientation":1,"handedness":1,"outerAngleDeg":20}');
+    const optics = ['--f-number', '2.8', '--pixel-um', '1.2', '--focal-mm', '24'];
+    const [known] = jsonLines((await run('measure', '--json', ...optics, '--mask', 'mask.json', 'pattern.jpg')).out);
+    // k of the half-disc example worked in DEVELOPERS.md's sources: 0.2122 (2 + tan 20°) or (2 − tan 20°).
+    expect([0.5017, 0.3472].some((k) => Math.abs(Math.abs(known.k) - k) < 0.002)).toBe(true);
+    expect(known.defocusUm).toBeCloseTo((known.offsetPx * 1.2 * 2.8) / known.k, 9);
+    expect(known.maskAssumed).toBe(false);
+    const [assumed] = jsonLines((await run('measure', '--json', ...optics, 'pattern.jpg')).out);
+    expect(assumed.maskAssumed).toBe(true);
+    expect(assumed.defocusSigmaUm).toBeGreaterThan(known.defocusSigmaUm);
+  });
+
+  test('optics from EXIF, when the options are left out', async () => {
+    const exif = {
+      IFD2: { FocalLength: '24/1', FNumber: '28/10', FocalPlaneXResolution: '2500/1', FocalPlaneResolutionUnit: '3' },
+    };
+    await encoded(picture()).jpeg({ quality: 95 }).withExif(exif).toFile(at('exif.jpg'));
+    const [line] = jsonLines((await run('measure', '--json', 'exif.jpg')).out);
+    expect(line.pixelUm).toBeCloseTo(4, 6);
+    expect(line.defocusUm).toBeCloseTo((line.offsetPx * 4 * 2.8) / line.k, 9);
+    const [told] = jsonLines((await run('measure', '--json', '--pixel-um', '2', 'exif.jpg')).out);
+    expect(told.defocusUm).toBeCloseTo((told.offsetPx * 2 * 2.8) / told.k, 9);
+  });
+
+  test('text: one line each on standard output, remarks beside it', async () => {
+    const { out, err, code } = await run(
+      'measure',
+      '--f-number',
+      '2.8',
+      '--pixel-um',
+      '1.2',
+      'pattern.jpg',
+      'star.jpg',
+      'text.jpg',
+    );
+    const lines = out.trim().split('\n');
+    expect(lines).toHaveLength(3);
+    expect(lines[0]).toMatch(
+      /^pattern\.jpg {2}offset +[+−]\d+\.\d\d ± \d+\.\d\d px .*defocus +[+−]\d+\.\d ± \d+\.\d µm/,
+    );
+    expect(lines[1]).toMatch(/^star\.jpg {5}no pattern: /);
+    expect(lines[2]).toMatch(/^text\.jpg {5}unreadable: /);
+    expect(err).toMatch(/mask is assumed/);
+    expect(code).toBe(1);
+  });
+
+  test('camera raw, from mosaic to reading', async () => {
+    const scene = picture({ widthPx: 640, heightPx: 480, star: { ...STAR, xPx: 320, yPx: 240 }, pixelUm: 0.6 });
+    const linear = scene.data as Uint8Array;
+    const mosaic = Uint16Array.from({ length: 640 * 480 }, (_, i) => {
+      const [x, y] = [i % 640, Math.floor(i / 640)];
+      const value = linear[3 * i + ((x & 1) + (y & 1))] / 255;
+      return Math.round(16383 * (value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4));
+    });
+    await writeFile(at('shot.dng'), writeDng(640, 480, mosaic, { whiteLevel: 16383 }));
+    const [line] = jsonLines((await run('measure', '--json', 'shot.dng')).out);
+    expect(line.status).toBe('measured');
+    expect(Math.hypot(line.star.xPx - 320, line.star.yPx - 240)).toBeLessThan(1);
+  });
+
+  test.each([
+    ['no file', []],
+    ['an unknown option', ['--frobnicate', 'pattern.jpg']],
+    ['a negative focal length', ['--focal-mm', '-24', 'pattern.jpg']],
+    ['a focal length of 0', ['--focal-mm', '0', 'pattern.jpg']],
+    ['a focal length in words', ['--focal-mm', 'wide', 'pattern.jpg']],
+    ['an empty f-number', ['--f-number', '', 'pattern.jpg']],
+    ['an infinite f-number', ['--f-number', 'Infinity', 'pattern.jpg']],
+    ['a pixel size with a unit', ['--pixel-um', '4um', 'pattern.jpg']],
+    ['a mask file that is not there', ['--mask', 'nowhere.json', 'pattern.jpg']],
+    ['a mask file that is not JSON', ['--mask', 'text.jpg', 'pattern.jpg']],
+  ])('%s is wrong usage: exit 2, one line, nothing read', async (_, args) => {
+    const { code, out, err } = await run('measure', '--json', ...args);
+    expect(code).toBe(2);
+    expect(out).toBe('');
+    expect(err.trim().split('\n')).toHaveLength(1);
+  });
+
+  test.each([
+    ['k = 0: half discs at atan 2', '{"layout":"half","handedness":-1,"outerAngleDeg":63.43494882292201}', /k = 0/],
+    ['an unknown layout', '{"layout":"thirds"}', /layout/],
+    ['a negative pitch', '{"pitchUm":-1}', /pitchUm/],
+    ['a misspelt field', '{"pitchMicron":100}', /pitchMicron/],
+    ['a list', '[]', /expected object/],
+  ])('a mask file with %s: exit 2, says what is wrong', async (_, text, message) => {
+    await writeFile(at('bad-mask.json'), text);
+    const { code, out, err } = await run('measure', '--mask', 'bad-mask.json', 'pattern.jpg');
+    expect(code).toBe(2);
+    expect(out).toBe('');
+    expect(err).toMatch(message);
+    expect(err.trim().split('\n')).toHaveLength(1);
+  });
+
+  test('a reader that goes away early is no error', async () => {
+    const { child, ended } = start('measure', '--json', ...Array(40).fill('pattern.jpg'));
+    child.stdout!.once('data', () => child.stdout!.destroy());
+    const { code, err } = await ended;
+    expect(code).toBe(0);
+    expect(err).toBe('');
+  });
+});
+
+const STAR = {
+  xPx: 0,
+  yPx: 0,
+  photoelectrons: 1_500_000,
+  temperatureK: 6500,
+  widthPx: 0,
+  heightPx: 0,
+  angleDeg: 0,
+  square: false,
+};
+
+describe('watch', () => {
+  test('sim: numbered lines with the time, ends after N frames', async () => {
+    const { code, out } = await run('watch', '--camera', 'sim', '--frames', '3', '--json');
+    const lines = jsonLines(out);
+    expect(lines.map((line) => line.frame)).toEqual([1, 2, 3]);
+    for (const line of lines) {
+      expect(line.status).toBe('measured');
+      expect(line.timeUtc).toMatch(/^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$/);
+      expect(line.defocusUm).toEqual(expect.any(Number));
+    }
+    expect(code).toBe(0);
+  });
+
+  test('Ctrl-C ends it in good order', async () => {
+    const { child, ended } = start('watch', '--camera', 'sim');
+    child.stdout!.once('data', () => child.kill('SIGINT'));
+    expect((await ended).code).toBe(0);
+  });
+
+  test('a folder measures as its files do', async () => {
+    const shots = await mkdtemp(join(folder, 'shots-'));
+    await writeFile(join(shots, '2.jpg'), await readFile(at('star.jpg')));
+    await writeFile(join(shots, '1.jpg'), await readFile(at('pattern.jpg')));
+    const { code, out } = await run('watch', '--camera', `folder:${shots}`, '--frames', '2', '--json');
+    const lines = jsonLines(out);
+    expect(lines.map((line) => [line.file, line.status])).toEqual([
+      ['1.jpg', 'measured'],
+      ['2.jpg', 'no-pattern'],
+    ]);
+    const [direct] = jsonLines((await run('measure', '--json', 'pattern.jpg')).out);
+    expect(lines[0].offsetPx).toBe(direct.offsetPx);
+    expect(code).toBe(3);
+  });
+
+  test.each([['folder:/nowhere/at/all'], ['ptpip:127.0.0.1:1:1']])(
+    '%s is not there: exit 4, one line',
+    async (name) => {
+      const { code, out, err } = await run('watch', '--camera', name);
+      expect(code).toBe(4);
+      expect(out).toBe('');
+      expect(err.trim().split('\n')).toHaveLength(1);
+    },
+  );
+
+  test.each([
+    ['no camera', []],
+    ['a name of no camera', ['--camera', 'bogus']],
+    ['no frames', ['--camera', 'sim', '--frames', '0']],
+    ['half a frame', ['--camera', 'sim', '--frames', '1.5']],
+  ])('%s: exit 2', async (_, args) => {
+    const { code, err } = await run('watch', ...args);
+    expect(code).toBe(2);
+    expect(err.trim().split('\n')).toHaveLength(1);
+  });
+});
+
+describe('the rest', () => {
+  test.each([
+    ['measure'],
+    ['watch'],
+    ['serve'],
+    ['cameras'],
+    ['notebook list'],
+    ['notebook export'],
+    ['notebook import'],
+  ])('%s --help shows an example', async (command) => {
+    const { code, out } = await run(...command.split(' '), '--help');
+    expect(code).toBe(0);
+    expect(out).toMatch(/Examples?:\n {2}nightring /);
+  });
+
+  test('cameras lists the simulated one', async () => {
+    const { code, out } = await run('cameras');
+    expect(out).toMatch(/^sim /m);
+    expect(code).toBe(0);
+  });
+
+  test('an unknown command: exit 2', async () => {
+    expect((await run('mesure', 'pattern.jpg')).code).toBe(2);
+  });
+
+  test('notebook: export, import, list', async () => {
+    const notebook = { format: 'nightring-notebook', version: 1, entries: [ENTRY] };
+    await writeFile(at('notebook.json'), JSON.stringify(notebook));
+    expect(await run('notebook', 'import', 'notebook.json')).toMatchObject({
+      code: 0,
+      out: '1 entry added, 0 known already.\n',
+    });
+    expect(await run('notebook', 'import', 'notebook.json')).toMatchObject({
+      code: 0,
+      out: '0 entries added, 1 known already.\n',
+    });
+    const listed = await run('notebook', 'list');
+    expect(listed.out).toMatch(/^2026-01-17 21:04 .*6\.4 marks/);
+    expect(listed.err).toBe('');
+    expect(JSON.parse((await run('notebook', 'export')).out).entries).toMatchObject([ENTRY]);
+    expect((await run('notebook', 'export', '--format', 'csv')).out).toContain('6.4');
+    expect((await run('notebook', 'export', '--output', 'copy.json')).code).toBe(0);
+    expect((await run('notebook', 'export', '--output', 'copy.json')).code).toBe(2);
+    expect((await run('notebook', 'export', '--format', 'xml')).code).toBe(2);
+    expect((await run('notebook', 'import', 'nowhere.json')).code).toBe(1);
+    const refused = await run('notebook', 'import', 'text.jpg');
+    expect(refused.code).toBe(1);
+    expect(refused.err.trim().split('\n')).toHaveLength(1);
+  });
+
+  test('serve prints a link that works, and ends on SIGTERM', async () => {
+    const { child, ended } = start('serve', '--camera', `folder:${folder}`, '--data', at('serve-data'));
+    const [link] = await new Promise<RegExpMatchArray>((resolve) =>
+      child.stdout!.on('data', (text) => {
+        const match = String(text).match(/http:\/\/127\.0\.0\.1:\d+\/\?token=\S+/);
+        if (match) resolve(match);
+      }),
+    );
+    const page = await fetch(link);
+    expect(page.headers.get('set-cookie')).toMatch(/HttpOnly/);
+    await page.arrayBuffer();
+    child.kill('SIGTERM');
+    const { code, err } = await ended;
+    expect(code).toBe(0);
+    expect(err).toBe('');
+  });
+
+  test('serve: a port that is in use', async () => {
+    const { createServer } = await import('node:net');
+    const other = createServer().listen(0, '127.0.0.1');
+    await new Promise((resolve) => other.once('listening', resolve));
+    const { port } = other.address() as { port: number };
+    const { code, err } = await run('serve', '--port', String(port));
+    other.close();
+    expect(code).toBe(2);
+    expect(err).toMatch(/in use/);
+    expect((await run('serve', '--port', '99999')).code).toBe(2);
+  });
+});
+
+const ENTRY = {
+  id: '5f0c2f3e-53a5-4a0c-9d0c-0f2b5a1e7a11',
+  timeUtc: '2026-01-17T21:04:05.000Z',
+  ringPosition: 6.4,
+  ringUnit: 'marks',
+  lens: 'Fable 14-50 f/2.8',
+  focalMm: 24,
+};

@@ -1,0 +1,370 @@
+/** The loopback server: who gets in, and what the screen gets. */
+import { mkdir, mkdtemp, readdir, readFile, rm, writeFile } from 'node:fs/promises';
+import { request as httpRequest } from 'node:http';
+import { connect } from 'node:net';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import sharp from 'sharp';
+import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { WebSocket } from 'ws';
+import { NOTEBOOK_FILE, SETTINGS_FILE } from '../../host/datafolder.ts';
+import { decode } from '../../host/decode/decode.ts';
+import { Notebook } from '../../host/notebook/notebook.ts';
+import { type RunningHost, startHost } from '../../host/server/server.ts';
+import { SettingsFile } from '../../host/server/settings.ts';
+import { writeDng } from './dng.ts';
+import { patternJpeg } from './pictures.ts';
+
+let folder: string;
+let shots: string;
+let host: RunningHost;
+let notebook: Notebook;
+let address: string; // 127.0.0.1:PORT
+let cookie: string;
+
+beforeAll(async () => {
+  folder = await mkdtemp(join(tmpdir(), 'nightring-server-'));
+  const pageFolder = join(folder, 'dist');
+  shots = join(folder, 'shots');
+  await mkdir(join(pageFolder, 'assets'), { recursive: true });
+  await mkdir(shots);
+  await writeFile(join(pageFolder, 'index.html'), '<title>page</title>');
+  await writeFile(join(pageFolder, 'assets', 'main-1a.js'), '1');
+  await writeFile(join(pageFolder, 'assets', 'vision-worker-Ab_1-.js'), '2');
+  await writeFile(join(folder, 'secret.txt'), 'secret');
+  await writeFile(join(shots, 'a.jpg'), await patternJpeg());
+  notebook = new Notebook(join(folder, NOTEBOOK_FILE));
+  const settings = await SettingsFile.open(join(folder, SETTINGS_FILE));
+  host = await startHost({ notebook, settings, pageFolder, camera: `folder:${shots}` });
+  address = new URL(host.url).host;
+  const page = await fetch(host.url);
+  expect(await page.text()).toBe('<title>page</title>');
+  cookie = page.headers.get('set-cookie')!.split(';')[0];
+});
+afterAll(async () => {
+  await host.close();
+  notebook.close();
+  await rm(folder, { recursive: true });
+});
+
+interface Answer {
+  status: number;
+  headers: Record<string, string | string[] | undefined>;
+  text: string;
+}
+
+/** A request with exactly these headers; fetch would not let Host be set, nor leave paths as they are. */
+function send(method: string, path: string, headers: Record<string, string> = {}, body?: string): Promise<Answer> {
+  const [hostname, port] = address.split(':');
+  return new Promise((resolve, reject) => {
+    const request = httpRequest(
+      { hostname, port, method, path, headers: { host: address, ...headers } },
+      (response) => {
+        let text = '';
+        response.on('data', (data) => (text += data));
+        response.on('end', () => resolve({ status: response.statusCode!, headers: response.headers, text }));
+      },
+    );
+    request.on('error', reject);
+    request.end(body);
+  });
+}
+const origin = () => `http://${address}`;
+const get = (path: string) => send('GET', path, { cookie });
+const write = (method: string, path: string, body: unknown) =>
+  send(method, path, { cookie, origin: origin(), 'content-type': 'application/json' }, JSON.stringify(body));
+
+describe('who gets in', () => {
+  test('the link sets an HttpOnly, SameSite=Strict cookie; it is different for every start', async () => {
+    const page = await fetch(host.url);
+    expect(page.headers.get('set-cookie')).toMatch(/HttpOnly; SameSite=Strict/);
+    expect(new URL(host.url).searchParams.get('token')!.length).toBeGreaterThanOrEqual(32);
+  });
+
+  test.each([
+    ['/'],
+    ['/?token='],
+    ['/?token=wrong'],
+    ['/assets/main-1a.js'],
+    ['/api/settings'],
+    ['/api/settings?token=TOKEN'],
+    ['/api/entries.csv'],
+  ])('no cookie: %s is refused', async (path) => {
+    const token = new URL(host.url).searchParams.get('token')!;
+    const { status, text } = await send('GET', path.replace('TOKEN', token));
+    expect(status).toBe(403);
+    expect(JSON.parse(text)).toEqual({ error: expect.stringMatching(/^[^\n]+$/) });
+  });
+
+  test('a wrong cookie is refused', async () => {
+    expect((await send('GET', '/api/settings', { cookie: `${cookie}x` })).status).toBe(403);
+    expect((await send('GET', '/api/settings', { cookie: cookie.replace(/=.*/, '=') })).status).toBe(403);
+  });
+
+  test.each([['evil.example'], ['127.0.0.1'], ['127.0.0.1:1'], ['evil.example:PORT'], ['0.0.0.0:PORT']])(
+    'Host %s is refused',
+    async (name) => {
+      const wrong = name.replace('PORT', address.split(':')[1]);
+      expect((await send('GET', '/api/settings', { cookie, host: wrong })).status).toBe(403);
+      expect((await send('GET', new URL(host.url).search.replace('?', '/?'), { host: wrong })).status).toBe(403);
+    },
+  );
+
+  test('wrong origins are refused, also for reading; changes need the right one', async () => {
+    for (const wrong of [
+      'http://evil.example',
+      'null',
+      `https://${address}`,
+      `http://evil.example:${address.split(':')[1]}`,
+    ])
+      expect((await send('GET', '/api/settings', { cookie, origin: wrong })).status).toBe(403);
+    expect((await send('PUT', '/api/settings', { cookie }, '{}')).status).toBe(403);
+    expect((await send('GET', '/api/settings', { cookie, origin: origin() })).status).toBe(200);
+  });
+
+  test.each([
+    ['/../secret.txt'],
+    ['/assets/../../secret.txt'],
+    ['/%2e%2e/secret.txt'],
+    ['/..%2fsecret.txt'],
+    ['/assets/..%5c..%5csecret.txt'],
+    ['//etc/passwd'],
+    ['/....//secret.txt'],
+  ])('the page folder is not left: %s', async (path) => {
+    const { status, text } = await get(path);
+    expect(status).toBeGreaterThanOrEqual(400);
+    expect(text).not.toContain('secret');
+  });
+
+  test('it listens on the loopback address only', async () => {
+    const { networkInterfaces } = await import('node:os');
+    const outside = Object.values(networkInterfaces())
+      .flatMap((entries) => entries ?? [])
+      .filter(({ internal, family }) => !internal && family === 'IPv4');
+    // Where the machine has no other address there is nothing to reach it by; then the address itself is checked.
+    expect(address).toMatch(/^127\.0\.0\.1:/);
+    for (const { address: other } of outside) {
+      const reached = await new Promise((resolve) => {
+        const socket = connect(Number(address.split(':')[1]), other, () => resolve(true));
+        socket.on('error', () => resolve(false));
+      });
+      expect(reached).toBe(false);
+    }
+  });
+});
+
+describe('headers', () => {
+  test('a strict policy everywhere; the wider one only with the vision worker’s script', async () => {
+    const policyOf = async (path: string) => String((await get(path)).headers['content-security-policy']);
+    for (const path of ['/', '/assets/main-1a.js', '/api/settings', '/assets/vision-worker-none/../main-1a.js']) {
+      expect(await policyOf(path)).toMatch(/^default-src 'none'; script-src 'self';/);
+      expect(await policyOf(path)).not.toMatch(/unsafe/);
+    }
+    expect(await policyOf('/assets/vision-worker-Ab_1-.js')).toContain(
+      "script-src 'self' 'wasm-unsafe-eval' 'unsafe-eval';",
+    );
+    expect((await get('/')).headers).toMatchObject({
+      'x-content-type-options': 'nosniff',
+      'x-frame-options': 'DENY',
+      'referrer-policy': 'no-referrer',
+      'cross-origin-opener-policy': 'same-origin',
+    });
+  });
+});
+
+describe('API', () => {
+  test('settings: defaults, a change, and what is not valid', async () => {
+    const defaults = JSON.parse((await get('/api/settings')).text);
+    expect(defaults).toMatchObject({ optics: { focalMm: null, fNumber: null, pixelUm: null }, steadySeconds: 3 });
+    const changed = {
+      ...defaults,
+      lensName: 'Fable 14-50 f/2.8',
+      optics: { focalMm: 24, fNumber: 2.8, pixelUm: null },
+      sound: true,
+    };
+    expect((await write('PUT', '/api/settings', changed)).status).toBe(200);
+    expect(JSON.parse((await get('/api/settings')).text)).toEqual(changed);
+    const refused = await write('PUT', '/api/settings', { ...changed, optics: { focalMm: -24 } });
+    expect(refused.status).toBe(400);
+    expect(JSON.parse(refused.text).error).toMatch(/optics\.focalMm/);
+    expect(JSON.parse((await get('/api/settings')).text)).toEqual(changed);
+    // On the disk as well, for the next start.
+    expect((await SettingsFile.open(join(folder, SETTINGS_FILE))).get()).toEqual(changed);
+  });
+
+  test('entries: added, listed, exported, imported', async () => {
+    const added = await write('POST', '/api/entries', { ringPosition: 6.4, lens: 'Fable 14-50 f/2.8' });
+    expect(added.status).toBe(201);
+    const entry = JSON.parse(added.text);
+    expect(JSON.parse((await get('/api/entries')).text)).toEqual([entry]);
+    const csv = await get('/api/entries.csv');
+    expect(csv.headers['content-type']).toMatch(/text\/csv/);
+    expect(csv.text.split('\r\n')[1]).toContain('6.4');
+    const exported = (await get('/api/entries.json')).text;
+    const again = await send('POST', '/api/entries/import', { cookie, origin: origin() }, exported);
+    expect(JSON.parse(again.text)).toEqual({ added: 0, skipped: 1 });
+    expect((await write('POST', '/api/entries', { ringPosition: 'far' })).status).toBe(400);
+    expect((await write('POST', '/api/entries/import', { entries: [] })).status).toBe(400);
+  });
+
+  test('what is wrong with a request is said in one line of JSON', async () => {
+    const broken = await send('PUT', '/api/settings', { cookie, origin: origin() }, '{"half":');
+    const large = await send('PUT', '/api/settings', { cookie, origin: origin() }, JSON.stringify('x'.repeat(2 << 20)));
+    const unknown = await get('/api/nothing');
+    const nowhere = await get('/nowhere.html');
+    const noCamera = await write('POST', '/api/camera', { name: 'bogus' });
+    const noConfig = await write('PUT', '/api/camera/config', { name: 'ring', value: '1' });
+    expect([broken, large, unknown, nowhere, noCamera, noConfig].map(({ status }) => status)).toEqual([
+      400, 413, 404, 404, 400, 400,
+    ]);
+    for (const { text } of [broken, large, unknown, nowhere, noCamera, noConfig])
+      expect(JSON.parse(text)).toEqual({ error: expect.stringMatching(/^[^\n]+$/) });
+  });
+
+  test('cameras', async () => {
+    expect(JSON.parse((await get('/api/cameras')).text)).toContainEqual({ name: 'sim', label: expect.any(String) });
+  });
+});
+
+/** The messages of one `/live` connection, in order. */
+class Live {
+  readonly socket: WebSocket;
+  readonly #messages: { data: Buffer; isBinary: boolean }[] = [];
+  #arrived: () => void = () => {};
+
+  constructor(headers: Record<string, string>) {
+    this.socket = new WebSocket(`ws://${address}/live`, { headers });
+    this.socket.on('message', (data: Buffer, isBinary) => {
+      this.#messages.push({ data, isBinary });
+      this.#arrived();
+    });
+  }
+
+  get opened(): Promise<boolean> {
+    return new Promise((resolve) => {
+      this.socket.once('open', () => resolve(true));
+      this.socket.once('error', () => resolve(false));
+    });
+  }
+
+  async take(isBinary: boolean): Promise<Buffer> {
+    for (;;) {
+      const index = this.#messages.findIndex((message) => message.isBinary === isBinary);
+      if (index >= 0) return this.#messages.splice(index, 1)[0].data;
+      await new Promise<void>((resolve) => (this.#arrived = resolve));
+    }
+  }
+
+  async frame(): Promise<{ header: { sequence: number; name: string; mode: object }; bytes: Buffer }> {
+    this.socket.send('{"type":"next"}');
+    const data = await this.take(true);
+    const end = 4 + data.readUInt32LE(0);
+    return { header: JSON.parse(data.subarray(4, end).toString()), bytes: data.subarray(end) };
+  }
+}
+
+describe('live', () => {
+  test('the upgrade needs host, origin and cookie', async () => {
+    const right = { origin: origin(), cookie };
+    for (const headers of [
+      { origin: origin() },
+      { cookie },
+      { ...right, origin: 'http://evil.example' },
+      { ...right, host: 'evil.example' },
+      { ...right, cookie: `${cookie}x` },
+    ])
+      expect(await new Live(headers as Record<string, string>).opened).toBe(false);
+    const live = new Live(right);
+    expect(await live.opened).toBe(true);
+    live.socket.close();
+  });
+
+  test('a folder: status, then a frame for each credit, byte for byte; camera raw comes as PNG', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    expect(await live.opened).toBe(true);
+    expect(JSON.parse((await live.take(false)).toString())).toMatchObject({ type: 'camera', name: `folder:${shots}` });
+    const { header, bytes } = await live.frame();
+    expect(header).toMatchObject({ sequence: 0, name: 'a.jpg', mode: { kind: 'still', pixelUm: null } });
+    expect(bytes).toEqual(await readFile(join(shots, 'a.jpg')));
+
+    const mosaic = new Uint16Array(32 * 24).fill(8191);
+    await writeFile(join(shots, 'b.dng'), writeDng(32, 24, mosaic, { whiteLevel: 16383 }));
+    const raw = await live.frame();
+    const shown = await decode(raw.bytes, raw.header.name.replace('dng', 'png'));
+    // Half the light is 188 of 255 on the sRGB curve (IEC 61966-2-1).
+    expect(shown).toMatchObject({ widthPx: 32, heightPx: 24, maxValue: 255 });
+    expect(new Set(shown.data)).toEqual(new Set([188]));
+
+    // A browser would turn it by its orientation: it gets the sensor's own axes.
+    await sharp({ create: { width: 20, height: 10, channels: 3, background: '#204060' } })
+      .withMetadata({ orientation: 6 })
+      .jpeg()
+      .toFile(join(shots, 'c.jpg'));
+    const turned = await sharp((await live.frame()).bytes).metadata();
+    expect([turned.width, turned.height, turned.orientation ?? 1]).toEqual([20, 10, 1]);
+    live.socket.close();
+  });
+
+  test('what is no picture is passed on, for the screen to say so', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    await writeFile(join(shots, 'd.jpg'), 'no picture');
+    expect((await live.frame()).bytes.toString()).toBe('no picture');
+    live.socket.close();
+  });
+
+  test('an unknown message ends the connection', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    const closed = new Promise((resolve) => live.socket.once('close', resolve));
+    live.socket.send('{"type":"all"}');
+    expect(await closed).toBe(1008);
+  });
+
+  test('changing to the simulated camera: frames go on, its world turns by config, a still is taken', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    live.socket.send('{"type":"next"}'); // waits for the folder, comes from the simulator
+    expect((await write('POST', '/api/camera', { name: 'sim' })).status).toBe(200);
+    await live.take(true);
+    const { header } = await live.frame();
+    expect(header.mode).toMatchObject({ kind: 'live', pixelUm: expect.any(Number) });
+    expect((await write('PUT', '/api/camera/config', { name: 'ring', value: '6.5' })).status).toBe(200);
+    expect((await write('PUT', '/api/camera/config', { name: 'ring', value: '65' })).status).toBe(400);
+    const config: { name: string; value: string }[] = JSON.parse((await get('/api/camera/config')).text);
+    expect(Object.fromEntries(config.map(({ name, value }) => [name, value]))).toMatchObject({ ring: '6.5' });
+    const still = await fetch(`http://${address}/api/camera/capture`, {
+      method: 'POST',
+      headers: { cookie, origin: origin() },
+    });
+    expect(JSON.parse(still.headers.get('x-frame')!)).toMatchObject({
+      mode: { kind: 'still', pixelUm: expect.any(Number) },
+    });
+    expect((await sharp(Buffer.from(await still.arrayBuffer())).metadata()).format).toBe('jpeg');
+    // Remembered for the next start.
+    expect(JSON.parse((await get('/api/settings')).text).camera).toBe('sim');
+    live.socket.close();
+  });
+});
+
+describe('settings file', () => {
+  test('a damaged one is put aside, not lost', async () => {
+    const path = join(folder, 'damaged', SETTINGS_FILE);
+    await mkdir(join(folder, 'damaged'));
+    await writeFile(path, '{"lensName": "Fab');
+    const settings = await SettingsFile.open(path);
+    expect(settings.get().lensName).toBe('');
+    expect(settings.warning).toMatch(/the old file is/);
+    const [aside] = await readdir(join(folder, 'damaged'));
+    expect(await readFile(join(folder, 'damaged', aside), 'utf8')).toBe('{"lensName": "Fab');
+  });
+
+  test('changes made at once: the last one stays, whole', async () => {
+    const path = join(folder, 'many', SETTINGS_FILE);
+    const settings = await SettingsFile.open(path);
+    await Promise.all(Array.from({ length: 20 }, (_, i) => settings.set({ lensName: `lens ${i}` })));
+    expect(settings.get().lensName).toBe('lens 19');
+    expect((await SettingsFile.open(path)).get().lensName).toBe('lens 19');
+    expect(await readdir(join(folder, 'many'))).toEqual([SETTINGS_FILE]);
+  });
+});
