@@ -20,9 +20,15 @@ const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], 
   stdio: ['ignore', 'pipe', 'inherit'],
 });
 const hostExit = once(host, 'exit');
-// Ctrl-C reaches host and window by itself; this process only waits for them to end.
-process.on('SIGINT', () => {});
-for (const signal of ['SIGTERM', 'SIGHUP']) process.on(signal, () => host.kill(signal));
+// Ctrl-C reaches the host by itself, other signals are passed on.
+process.on('SIGINT', () => endHost());
+for (const signal of ['SIGTERM', 'SIGHUP']) process.on(signal, () => endHost(signal));
+
+/** Lets the host end in good order, and no longer than a few seconds. */
+function endHost(signal) {
+  if (signal) host.kill(signal);
+  setTimeout(() => host.kill('SIGKILL'), 5000).unref();
+}
 
 let opened = false;
 createInterface({ input: host.stdout }).on('line', (line) => {
@@ -48,6 +54,6 @@ async function openWindow(url) {
   if (!window) return console.log('No program for a window found: open the link above in a browser.');
   hostExit.then(() => window.kill());
   await once(window, 'exit');
-  host.kill('SIGTERM');
+  endHost('SIGTERM');
   rmSync(profile, { recursive: true, force: true, maxRetries: 3 });
 }
