@@ -12,7 +12,7 @@ import { CrossProfiles, type ZoneShape } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 import { INNER, OUTER } from './samples.ts';
-import { invert, solve } from './solve.ts';
+import { cholesky, invert, solve, substitute } from './solve.ts';
 
 /** Zones in the order used by all arrays here; the outer lines are turned by SIGN · θ from the middle one. */
 export const ZONES = ['middle', 'plus', 'minus'] as const;
@@ -72,7 +72,14 @@ const AMPLITUDE = 8;
 const AIRY = 11;
 const BLUR = 12;
 const PARAMETERS = 13;
-const ROUNDS = 14;
+/** How long to go on: descents, and steps in each. */
+export interface Effort {
+  turns: number;
+  rounds: number;
+}
+
+export const QUICK: Effort = { turns: 2, rounds: 3 };
+export const THOROUGH: Effort = { turns: 3, rounds: 3 };
 
 /** Radial profile: nodes × channels, linear between nodes. */
 interface Profile {
@@ -98,54 +105,113 @@ export interface Knowledge {
 /** The model at one point of the parameters: profiles across the lines, light along them. */
 interface Model {
   lines: Lines;
+  /** Offset that the profiles' defocus and the zones' places along the lines are made for, px. */
+  offset: number;
   cross: CrossProfiles;
   /** The same with λN and blur a little larger, for their derivatives. */
   wider: CrossProfiles;
   blurred: CrossProfiles;
   profile: Profile;
   noise: Noise;
+  /** Inverse variance of each sample and channel, kept while steps are compared. */
+  weights: Float32Array;
   known: Knowledge;
   distancePx: number;
 }
 
 const DELTA = 0.03;
 
-/** @returns null when the equations have no solution (nothing there that the model could hold on to) */
-export function fitLines(samples: Samples, rough: RoughPattern, known: Knowledge): Fit | null {
-  const lines = startLines(rough, known);
+/**
+ * Levenberg–Marquardt on geometry and spectrum together.
+ * @param start geometry to start from, when an earlier fit is refined
+ * @returns null when the equations have no solution (nothing there that the model could hold on to)
+ */
+export function fitLines(
+  samples: Samples,
+  rough: RoughPattern,
+  known: Knowledge,
+  effort: Effort,
+  start?: Lines,
+): Fit | null {
+  const lines = start ? copyLines(start) : startLines(rough, known);
+  const offset = offsetOf(lines);
   const profiles = () => new CrossProfiles(known.shape, lines.outer);
   const model: Model = {
     lines,
+    offset,
     cross: profiles(),
     wider: profiles(),
     blurred: profiles(),
     profile: startProfile(rough.distancePx, samples),
-    noise: { sky: samples.skyNoise, gain: samples.skyNoise.map(() => 1e-3) },
+    noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
+    weights: new Float32Array(samples.value.length),
     known,
     distancePx: rough.distancePx,
   };
   buildProfiles(model);
-  updateProfile(samples, model, 3);
-  let damping = 1e-2;
-  for (let round = 0; round < ROUNDS; round++) {
-    const { matrix, right } = normalEquations(samples, model);
-    for (let i = 0; i < PARAMETERS; i++) matrix[i][i] *= 1 + damping;
-    const step = solve(matrix, right);
-    if (!step) return null;
-    const moved = applyStep(lines, step, rough.distancePx);
+  startSpectrum(samples, model);
+  updateNoise(samples, model);
+  let equations = normalEquations(samples, model);
+  for (let turn = 0; turn < effort.turns; turn++) {
+    const before = offsetOf(model.lines);
+    const better = descend(samples, model, equations, effort.rounds);
+    if (!better) return null;
+    // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
+    model.offset = offsetOf(model.lines);
     buildProfiles(model);
-    updateProfile(samples, model, 1);
-    updateGain(samples, model);
-    damping = Math.max(1e-6, damping / 5);
-    if (moved < 3e-3 && round > 2) break;
+    updateNoise(samples, model);
+    equations = normalEquations(samples, model);
+    if (turn > 0 && Math.abs(model.offset - before) < 0.01 * widthOf(model.lines)) break;
   }
-  return conclude(samples, model);
+  return conclude(samples, model, equations);
 }
 
-function buildProfiles({ lines, cross, wider, blurred, profile, distancePx }: Model): void {
+/** Levenberg–Marquardt with fixed weights and defocus; null when the equations have no solution. */
+function descend(samples: Samples, model: Model, start: Equations, rounds: number): Equations | null {
+  let equations = start;
+  let damping = 1e-3;
+  for (let round = 0; round < rounds && damping < 1e4; ) {
+    const step = jointStep(equations, damping, model);
+    if (!step) return null;
+    const before = { lines: copyLines(model.lines), values: model.profile.values.slice() };
+    moveLines(model.lines, step.geometry);
+    for (let k = 0; k < step.spectrum.length; k++) model.profile.values[k] += step.spectrum[k];
+    buildProfiles(model);
+    const next = normalEquations(samples, model);
+    if (next.cost > equations.cost) {
+      model.lines = before.lines;
+      model.profile.values = before.values;
+      damping = Math.max(1e-2, damping * 10);
+      continue;
+    }
+    const gained = equations.cost - next.cost;
+    equations = next;
+    damping /= 8;
+    round++;
+    if (gained < 0.02 + 3e-4 * next.cost) break;
+  }
+  return equations;
+}
+
+function copyLines(lines: Lines): Lines {
+  return { ...lines, across: [...lines.across], along: [...lines.along], amplitude: [...lines.amplitude] };
+}
+
+/**
+ * Sky noise of each channel, but no less than what the model itself can be trusted to: the light's
+ * wings are not known better than to a few thousandths of the peak.
+ */
+const MODEL_TRUST = 0.004;
+
+function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
+  const peak = new Float64Array(channels);
+  for (let k = 0; k < value.length; k++) if (value[k] > peak[k % channels]) peak[k % channels] = value[k];
+  return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
+}
+
+function buildProfiles({ lines, offset, cross, wider, blurred, profile, distancePx }: Model): void {
   const { airyPx, blurPx } = lines;
   const to = profile.from + profile.step * (profile.nodes - 1);
-  const offset = offsetOf(lines);
   const q = cross.defocusQ(offset, airyPx);
   cross.build(airyPx, blurPx, q, distancePx, profile.from, to);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
@@ -199,7 +265,6 @@ function forEachSample(
     const x = samples.x[i];
     const y = samples.y[i];
     const side = samples.side[i] as 1 | -1;
-    let touched = false;
     for (let zone = 0; zone < 3; zone++) {
       const term = terms[zone];
       term.t = y * cos[zone] - x * sin[zone] - across[zone];
@@ -207,11 +272,10 @@ function forEachSample(
       const place = (term.r - profile.from) / profile.step;
       term.g = place >= 0 && place < profile.nodes - 1 ? cross.at(zone, term.t, term.r, term) : 0;
       if (term.g === 0) continue;
-      touched = true;
       term.node = place | 0;
       term.fraction = place - term.node;
     }
-    if (touched) visit(i, terms, side);
+    visit(i, terms, side);
   }
 }
 
@@ -220,43 +284,28 @@ function lightAt(profile: Profile, term: Term, channel: number, channels: number
   return profile.values[at] * (1 - term.fraction) + profile.values[at + channels] * term.fraction;
 }
 
-/** Steps towards the least-squares radial profile, each divided by its row sums so that it cannot overshoot. */
-function updateProfile(samples: Samples, model: Model, passes: number): void {
+/** First guess of the spectrum: at each radius what the spots' own samples show. */
+function startSpectrum(samples: Samples, model: Model): void {
   const { channels, value } = samples;
-  const { profile, noise } = model;
-  const { amplitude } = model.lines;
-  for (let pass = 0; pass < passes; pass++) {
-    const top = new Float64Array(profile.values.length);
-    const bottom = new Float64Array(profile.values.length);
-    forEachSample(samples, model, (i, terms) => {
-      for (let c = 0; c < channels; c++) {
-        const observed = value[i * channels + c];
-        if (Number.isNaN(observed)) continue;
-        let light = 0;
-        let reach = 0;
-        for (let zone = 0; zone < 3; zone++) {
-          const term = terms[zone];
-          if (term.g === 0) continue;
-          const a = amplitude[zone] * term.g;
-          light += a * lightAt(profile, term, c, channels);
-          reach += Math.abs(a);
-        }
-        const weight = 1 / variance(noise, c, light);
-        const residual = observed - light;
-        for (let zone = 0; zone < 3; zone++) {
-          const { g, node, fraction } = terms[zone];
-          if (g === 0) continue;
-          const a = weight * amplitude[zone] * g;
-          const at = node * channels + c;
-          top[at] += a * (1 - fraction) * residual;
-          bottom[at] += Math.abs(a) * (1 - fraction) * reach;
-          top[at + channels] += a * fraction * residual;
-          bottom[at + channels] += Math.abs(a) * fraction * reach;
-        }
+  const { values } = model.profile;
+  const weights = new Float64Array(values.length);
+  forEachSample(samples, model, (i, terms) => {
+    for (let c = 0; c < channels; c++) {
+      const observed = value[i * channels + c];
+      if (Number.isNaN(observed)) continue;
+      let reach = 0;
+      for (const term of terms) reach += term.g;
+      for (const { g, node, fraction } of terms) {
+        if (g === 0) continue;
+        const at = node * channels + c;
+        values[at] += g * (1 - fraction) * observed;
+        weights[at] += g * (1 - fraction) * reach;
+        values[at + channels] += g * fraction * observed;
+        weights[at + channels] += g * fraction * reach;
       }
-    });
-    for (let k = 0; k < top.length; k++) if (bottom[k] > 0) profile.values[k] += top[k] / bottom[k];
-  }
+    }
+  });
+  for (let k = 0; k < values.length; k++) if (weights[k] > 0) values[k] /= weights[k];
 }
 
 function variance(noise: Noise, channel: number, model: number): number {
@@ -266,7 +315,7 @@ function variance(noise: Noise, channel: number, model: number): number {
 function forEachResidual(
   samples: Samples,
   model: Model,
-  visit: (residual: number, light: number, channel: number) => void,
+  visit: (residual: number, light: number, channel: number, place: number) => void,
 ): void {
   const { channels, value } = samples;
   const { amplitude } = model.lines;
@@ -278,14 +327,14 @@ function forEachResidual(
       for (let zone = 0; zone < 3; zone++)
         if (terms[zone].g !== 0)
           light += amplitude[zone] * terms[zone].g * lightAt(model.profile, terms[zone], c, channels);
-      visit(observed - light, light, c);
+      visit(observed - light, light, c, i * channels + c);
     }
   });
 }
 
 /** Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. */
-function updateGain(samples: Samples, model: Model): void {
-  const { noise } = model;
+function updateNoise(samples: Samples, model: Model): void {
+  const { noise, weights } = model;
   const top = new Float64Array(samples.channels);
   const bottom = new Float64Array(samples.channels);
   forEachResidual(samples, model, (residual, light, channel) => {
@@ -295,40 +344,73 @@ function updateGain(samples: Samples, model: Model): void {
     bottom[channel] += weight * light * light;
   });
   for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
+  for (let k = 0; k < weights.length; k++) weights[k] = 1 / noise.sky[k % samples.channels] ** 2;
+  forEachResidual(samples, model, (_, light, channel, place) => {
+    weights[place] = 1 / variance(noise, channel, light);
+  });
 }
 
-/** Derivatives of the model by the parameters at each sample and channel, with the residual and its weight. */
-function forEachRow(
-  samples: Samples,
-  model: Model,
-  visit: (row: Float64Array, residual: number, weight: number, i: number, channel: number) => void,
-): void {
+/** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
+interface Equations {
+  /** Weighted sum of squared residuals plus priors. */
+  cost: number;
+  /** Geometry with geometry, and its right-hand side. */
+  geometry: Float64Array[];
+  right: Float64Array;
+  /** For each channel: spectrum with spectrum, spectrum with geometry, right-hand side. */
+  spectrum: { own: Float64Array[]; mixed: Float64Array[]; right: Float64Array }[];
+}
+
+function square(rows: number, columns: number): Float64Array[] {
+  return Array.from({ length: rows }, () => new Float64Array(columns));
+}
+
+function normalEquations(samples: Samples, model: Model): Equations {
   const { channels, value } = samples;
-  const { profile, noise, wider, blurred } = model;
+  const { profile, weights, wider, blurred } = model;
   const { amplitude, along, airyPx, blurPx } = model.lines;
+  const geometry = square(PARAMETERS, PARAMETERS);
+  const right = new Float64Array(PARAMETERS);
+  const spectrum = Array.from({ length: channels }, () => ({
+    own: square(profile.nodes, profile.nodes),
+    mixed: square(profile.nodes, PARAMETERS),
+    right: new Float64Array(profile.nodes),
+  }));
   const row = new Float64Array(PARAMETERS);
+  const nodeAt = new Int32Array(6);
+  const nodeWeight = new Float64Array(6);
   const unused = { slope: 0 };
   const byAiry = [0, 0, 0];
   const byBlur = [0, 0, 0];
+  let cost = 0;
   forEachSample(samples, model, (i, terms, side) => {
+    let used = 0;
     for (let zone = 0; zone < 3; zone++) {
-      const { g, t, r } = terms[zone];
+      const { g, t, r, node, fraction } = terms[zone];
       if (g === 0) continue;
       byAiry[zone] = (wider.at(zone, t, r, unused) - g) / (DELTA * airyPx);
       byBlur[zone] = (blurred.at(zone, t, r, unused) - g) / (DELTA * blurPx);
+      nodeAt[used] = node;
+      nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
+      nodeAt[used] = node + 1;
+      nodeWeight[used++] = amplitude[zone] * g * fraction;
     }
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
+      if (used === 0) {
+        cost += weights[i * channels + c] * observed * observed;
+        continue;
+      }
       let light = 0;
       row.fill(0);
       for (let zone = 0; zone < 3; zone++) {
         const term = terms[zone];
         if (term.g === 0) continue;
-        const spectrum = lightAt(profile, term, c, channels);
+        const seen = lightAt(profile, term, c, channels);
         const at = term.node * channels + c;
         const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
-        const a = amplitude[zone] * spectrum;
+        const a = amplitude[zone] * seen;
         light += a * term.g;
         const byAcross = -a * term.slope;
         // Turning a line by dα carries its spots across it by side · r · dα.
@@ -337,70 +419,155 @@ function forEachRow(
         row[OUTER_ANGLE] += SIGN[zone] * byAngle;
         row[ACROSS + zone] = byAcross;
         row[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
-        row[AMPLITUDE + zone] = spectrum * term.g;
+        row[AMPLITUDE + zone] = seen * term.g;
         row[AIRY] += a * byAiry[zone];
         row[BLUR] += a * byBlur[zone];
       }
-      visit(row, observed - light, 1 / variance(noise, c, light), i, c);
+      const weight = weights[i * channels + c];
+      const residual = observed - light;
+      cost += weight * residual * residual;
+      for (let p = 0; p < PARAMETERS; p++) {
+        const weighted = weight * row[p];
+        if (weighted === 0) continue;
+        right[p] += weighted * residual;
+        const target = geometry[p];
+        for (let q = 0; q <= p; q++) target[q] += weighted * row[q];
+      }
+      const { own, mixed, right: spectrumRight } = spectrum[c];
+      for (let k = 0; k < used; k++) {
+        const weighted = weight * nodeWeight[k];
+        const node = nodeAt[k];
+        spectrumRight[node] += weighted * residual;
+        const mixedRow = mixed[node];
+        for (let p = 0; p < PARAMETERS; p++) mixedRow[p] += weighted * row[p];
+        const ownRow = own[node];
+        for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
+      }
     }
   });
+  for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) geometry[q][p] = geometry[p][q];
+  for (const { own } of spectrum) {
+    let largest = 0;
+    for (let k = 0; k < own.length; k++) largest = Math.max(largest, own[k][k]);
+    // Nodes that no sample reaches stay where they are.
+    for (let k = 0; k < own.length; k++) own[k][k] += 1e-6 * largest + 1e-12;
+  }
+  cost += addPriors(geometry, right, model);
+  return { cost, geometry, right, spectrum };
 }
 
-function normalEquations(samples: Samples, model: Model) {
-  const matrix = Array.from({ length: PARAMETERS }, () => new Float64Array(PARAMETERS));
-  const right = new Float64Array(PARAMETERS);
-  forEachRow(samples, model, (row, residual, weight) => {
+/** Geometry's equations with the spectrum eliminated (Schur complement), damped. */
+function eliminated(equations: Equations, damping: number) {
+  const matrix = equations.geometry.map((line) => line.slice());
+  const right = equations.right.slice();
+  const answers: { byGeometry: Float64Array[]; alone: Float64Array }[] = [];
+  for (let p = 0; p < PARAMETERS; p++) matrix[p][p] *= 1 + damping;
+  for (const { own, mixed, right: spectrumRight } of equations.spectrum) {
+    const damped = own.map((line, k) => {
+      const copy = line.slice();
+      copy[k] *= 1 + damping;
+      return copy;
+    });
+    const lower = cholesky(damped);
+    if (!lower) return null;
+    const alone = substitute(lower, spectrumRight);
+    const byGeometry: Float64Array[] = [];
+    for (let p = 0; p < PARAMETERS; p++)
+      byGeometry.push(
+        substitute(
+          lower,
+          Float64Array.from(mixed, (line) => line[p]),
+        ),
+      );
     for (let p = 0; p < PARAMETERS; p++) {
-      const weighted = weight * row[p];
-      if (weighted === 0) continue;
-      right[p] += weighted * residual;
-      const target = matrix[p];
-      for (let q = 0; q <= p; q++) target[q] += weighted * row[q];
+      for (let k = 0; k < own.length; k++) right[p] -= mixed[k][p] * alone[k];
+      for (let q = 0; q < PARAMETERS; q++)
+        for (let k = 0; k < own.length; k++) matrix[p][q] -= mixed[k][p] * byGeometry[q][k];
+    }
+    answers.push({ byGeometry, alone });
+  }
+  return { matrix, right, answers };
+}
+
+/** The damped step of geometry and of the spectrum (nodes × channels). */
+function jointStep(
+  equations: Equations,
+  damping: number,
+  { lines, distancePx }: Model,
+): { geometry: Float64Array; spectrum: Float64Array } | null {
+  const reduced = eliminated(equations, damping);
+  const geometry = reduced && solve(reduced.matrix, reduced.right);
+  if (!geometry) return null;
+  // Limited first: the spectrum then answers to the step that is really taken.
+  limitStep(geometry, lines, distancePx);
+  const channels = equations.spectrum.length;
+  const nodes = equations.spectrum[0].right.length;
+  const spectrum = new Float64Array(nodes * channels);
+  reduced.answers.forEach(({ byGeometry, alone }, c) => {
+    for (let k = 0; k < nodes; k++) {
+      let value = alone[k];
+      for (let p = 0; p < PARAMETERS; p++) value -= byGeometry[p][k] * geometry[p];
+      spectrum[k * channels + c] = value;
     }
   });
-  for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) matrix[q][p] = matrix[p][q];
-  addPriors(matrix, right, model);
-  return { matrix, right };
+  return { geometry, spectrum };
 }
 
 /** Weak knowledge that holds the parameters where the picture says nothing. */
-function addPriors(matrix: Float64Array[], right: Float64Array, { lines, cross, known, distancePx }: Model): void {
+function addPriors(
+  matrix: Float64Array[],
+  right: Float64Array,
+  { lines, offset, cross, known, distancePx }: Model,
+): number {
+  let cost = 0;
   const prior = (parameter: number, deviation: number, sigma: number) => {
     matrix[parameter][parameter] += 1 / sigma ** 2;
     right[parameter] -= deviation / sigma ** 2;
+    cost += (deviation / sigma) ** 2;
   };
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
-  const offset = offsetOf(lines);
-  for (let zone = 0; zone < 3; zone++) {
+  for (let zone = 0; zone < 3; zone++)
     prior(ALONG + zone, lines.along[zone] - cross.alongPx(zone, offset), 0.03 * distancePx);
-    prior(AMPLITUDE + zone, meanAmplitude - 1, 0.5);
+  // Common factor of the amplitudes; as one equation of their mean.
+  for (let zone = 0; zone < 3; zone++) {
+    right[AMPLITUDE + zone] -= ((meanAmplitude - 1) / 3) * 1e4;
+    for (let other = 0; other < 3; other++) matrix[AMPLITUDE + zone][AMPLITUDE + other] += 1e4 / 9;
   }
-  const usual = known.airyPx ?? 0.025 * distancePx;
-  prior(AIRY, lines.airyPx - usual, (known.airyPx === null ? 0.5 : 0.03) * usual);
+  cost += (meanAmplitude - 1) ** 2 * 1e4;
+  if (known.airyPx !== null) prior(AIRY, lines.airyPx - known.airyPx, 1e-6 * known.airyPx);
+  else prior(AIRY, lines.airyPx - 0.025 * distancePx, 0.0125 * distancePx);
   prior(BLUR, lines.blurPx, 0.3 * distancePx);
+  return cost;
 }
 
-/** Applies a limited step; returns the largest move of a spot across its line, in widths. */
-function applyStep(lines: Lines, step: Float64Array, distancePx: number): number {
+/** Cuts a step back to what the linear model can be trusted for, in place. */
+function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
   const width = widthOf(lines);
-  const limited = (parameter: number, limit: number) => Math.max(-limit, Math.min(limit, step[parameter]));
-  const turn = (0.6 * width) / distancePx;
-  const angle = limited(ANGLE, turn);
-  const outer = limited(OUTER_ANGLE, turn);
-  lines.angle += angle;
-  lines.outer += outer;
-  let moved = (Math.abs(angle) + Math.abs(outer)) * distancePx;
+  const limit = (parameter: number, low: number, high = -low) => {
+    step[parameter] = Math.max(low, Math.min(high, step[parameter]));
+  };
+  limit(ANGLE, (-0.6 * width) / distancePx);
+  limit(OUTER_ANGLE, (-0.6 * width) / distancePx);
   for (let zone = 0; zone < 3; zone++) {
-    const across = limited(ACROSS + zone, 0.6 * width);
-    moved = Math.max(moved, Math.abs(across));
-    lines.across[zone] += across;
-    lines.along[zone] += limited(ALONG + zone, 0.04 * distancePx);
-    lines.amplitude[zone] = Math.max(0.02, lines.amplitude[zone] + limited(AMPLITUDE + zone, 0.4));
+    limit(ACROSS + zone, -0.6 * width);
+    limit(ALONG + zone, -0.04 * distancePx);
+    limit(AMPLITUDE + zone, Math.max(-0.4, 0.02 - lines.amplitude[zone]), 0.4);
   }
-  lines.airyPx = Math.max(0.15, lines.airyPx + limited(AIRY, 0.25 * lines.airyPx));
-  lines.blurPx = Math.max(0.3, lines.blurPx + limited(BLUR, 0.25 * lines.blurPx));
-  return moved / width;
+  limit(AIRY, Math.max(-0.25 * lines.airyPx, 0.15 - lines.airyPx), 0.25 * lines.airyPx);
+  limit(BLUR, Math.max(-0.25 * lines.blurPx, 0.3 - lines.blurPx), 0.25 * lines.blurPx);
+}
+
+function moveLines(lines: Lines, step: Float64Array): void {
+  lines.angle += step[ANGLE];
+  lines.outer += step[OUTER_ANGLE];
+  for (let zone = 0; zone < 3; zone++) {
+    lines.across[zone] += step[ACROSS + zone];
+    lines.along[zone] += step[ALONG + zone];
+    lines.amplitude[zone] += step[AMPLITUDE + zone];
+  }
+  lines.airyPx += step[AIRY];
+  lines.blurPx += step[BLUR];
 }
 
 /** Standard deviation of a cross profile's core, px; half a zone's diffraction is about 0.8 λN wide. */
@@ -413,10 +580,10 @@ export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, '
   return middle - (plus + minus) / (2 * Math.cos(outer));
 }
 
-function conclude(samples: Samples, model: Model): Fit | null {
+function conclude(samples: Samples, model: Model, equations: Equations): Fit | null {
   const { lines, profile, noise } = model;
-  const { matrix } = normalEquations(samples, model);
-  const covariance = invert(matrix);
+  const reduced = eliminated(equations, 0);
+  const covariance = reduced && invert(reduced.matrix);
   if (!covariance) return null;
   const gradient = new Float64Array(PARAMETERS);
   const [, plus, minus] = lines.across;

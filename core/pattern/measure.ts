@@ -2,19 +2,19 @@
 import type { PixelImage } from '../frame.ts';
 import type { Measurement, NoPattern, Optics, Reading, ReasonCode, Spot } from '../measurement.ts';
 import { orderDistanceUm, REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
-import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
+import { DEFAULT_MASK, type Mask, offsetSlope } from '../optics/mask.ts';
 import type { Candidate } from './candidates.ts';
 import { findCandidates } from './candidates.ts';
 import type { Cv } from './cv.ts';
 import type { Fit } from './fit.ts';
-import { fitLines, widthOf, ZONES } from './fit.ts';
+import { fitLines, QUICK, THOROUGH, widthOf, ZONES } from './fit.ts';
 import type { ZoneShape } from './profiles.ts';
 import type { Level } from './pyramid.ts';
 import { Pyramid } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
 import type { RoughPattern } from './rough.ts';
 import { findRough, wrap180 } from './rough.ts';
-import { collectSamples, type Samples } from './samples.ts';
+import { coarseSampling, collectSamples } from './samples.ts';
 
 /** Star candidates looked at in a frame. */
 const CANDIDATES = 6;
@@ -70,15 +70,16 @@ function findPattern(image: PixelImage, levels: Level[], candidates: Candidate[]
   }
   roughs.sort((a, b) => b.score - a.score);
   for (const rough of roughs.slice(0, FITS)) {
-    const samples = collectSamples(image, rough);
-    const fit = samples && bestFit(samples, rough, optics);
+    const samples = collectSamples(image, rough, coarseSampling(rough.distancePx));
+    const fit =
+      samples && fitLines(samples, rough, { shape: shapesOf(optics.mask)[0], airyPx: airySize(optics) }, QUICK);
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
     if (doubt) failure ??= doubt;
     else if (!best || fit.explained > best.fit.explained) best = { rough, fit };
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
-  if (best) return best;
+  if (best) return refine(image, best, optics);
   const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
   return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
 }
@@ -92,23 +93,48 @@ const SHAPES: ZoneShape[] = [
   { layout: 'strips-n', handedness: -1 },
 ];
 
-/** Near focus all masks' spots look alike; far from it the shape that explains the picture best is taken. */
-function bestFit(samples: Samples, rough: RoughPattern, { fNumber, pixelUm, mask }: Optics): Fit | null {
-  const airyPx = fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null;
-  const shapes = SHAPES.filter(
-    (shape) =>
-      mask === null ||
-      (shape.layout === mask.layout &&
-        (mask.handedness === null || shape.handedness === mask.handedness || shape.layout === 'strips-u')),
+/** The shapes a mask may have, the likeliest first. */
+function shapesOf(mask: Mask | null): ZoneShape[] {
+  if (mask === null) return SHAPES;
+  return SHAPES.filter(
+    ({ layout, handedness }) =>
+      layout === mask.layout && (mask.handedness === null || layout === 'strips-u' || handedness === mask.handedness),
   );
+}
+
+/** λN at 550 nm in frame pixels, when the optics are known. */
+function airySize({ fNumber, pixelUm }: Optics): number | null {
+  return fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null;
+}
+
+/**
+ * Fits once more with samples as fine as the spots ask for. Near focus all masks' spots look alike;
+ * far from it the zones' shape that explains the picture best is taken.
+ */
+function refine(image: PixelImage, found: Found, optics: Optics): Found {
+  const { lines } = found.fit;
+  const width = widthOf(lines);
+  const degrees = 180 / Math.PI;
+  const rough: RoughPattern = {
+    ...found.rough,
+    distancePx: found.fit.distancePx,
+    pairs: {
+      middle: { angleDeg: lines.angle * degrees, shiftPx: lines.across[0] },
+      plus: { angleDeg: (lines.angle + lines.outer) * degrees, shiftPx: lines.across[1] },
+      minus: { angleDeg: (lines.angle - lines.outer) * degrees, shiftPx: lines.across[2] },
+    },
+  };
+  const sampling = { blockPx: Math.max(1, Math.floor(0.8 * width)), halfWidthPx: 4 * width + 1 };
+  const samples = collectSamples(image, rough, sampling);
+  if (!samples) return found;
   let best: Fit | null = null;
-  for (const shape of shapes) {
-    const fit = fitLines(samples, rough, { shape, airyPx });
+  for (const shape of shapesOf(optics.mask)) {
+    const fit = fitLines(samples, rough, { shape, airyPx: airySize(optics) }, THOROUGH, lines);
     if (fit && (!best || fit.misfit < best.misfit)) best = fit;
     // A defocus below a wave at the zone's edge leaves no shape to tell the masks apart.
     if (fit && Math.abs(fit.q) < 1) break;
   }
-  return best;
+  return best ? { rough, fit: best } : found;
 }
 
 /** Why a fit is not to be believed, or null. Every spot must stand out, and the ends of each line must match. */

@@ -25,22 +25,36 @@ export interface Samples {
   blockPx: number;
 }
 
+/** How finely and how widely to sample. */
+export interface Sampling {
+  /** Side of the blocks that are averaged, px. */
+  blockPx: number;
+  /** Half width of the strip about each line that is kept, px; null keeps the whole ring. */
+  halfWidthPx: number | null;
+}
+
+/** For a first fit: the whole ring, so that light which the lines leave unexplained counts against them. */
+export function coarseSampling(distancePx: number): Sampling {
+  return { blockPx: Math.max(1, Math.floor(distancePx / 24)), halfWidthPx: null };
+}
+
 /**
  * Gathers what the fit needs. Spots are far wider than a pixel when the picture is magnified, so
  * blocks of a few pixels are averaged: the fit then costs the same at every scale and loses nothing.
  * The sky and its noise come from the same ring about the star, away from the lines.
  * @returns null when too little of the ring lies inside the frame
  */
-export function collectSamples(image: PixelImage, rough: RoughPattern): Samples | null {
+export function collectSamples(image: PixelImage, rough: RoughPattern, sampling: Sampling): Samples | null {
+  const { blockPx: block } = sampling;
   const { widthPx, heightPx, data } = image;
   const stride = image.channels;
   const channels = stride === 1 ? 1 : 3;
   const table = linearTable(image);
   const saturated = SATURATION * image.maxValue;
   const distance = rough.distancePx;
-  const block = Math.max(1, Math.floor(distance / 28));
   const reach = OUTER * distance + block;
-  const halfWidth = Math.max(3, 0.22 * distance);
+  const skyFrom = 1.5 * Math.max(3, 0.22 * distance, sampling.halfWidthPx ?? 0);
+  const halfWidth = sampling.halfWidthPx ?? Number.POSITIVE_INFINITY;
   const inner2 = (INNER * distance) ** 2;
   const outer2 = (OUTER * distance) ** 2;
   const normals = Object.values(rough.pairs).map(({ angleDeg, shiftPx }) => {
@@ -65,17 +79,19 @@ export function collectSamples(image: PixelImage, rough: RoughPattern): Samples 
       if (r2 < inner2 || r2 > outer2) continue;
       let nearest = Infinity;
       for (const { cos, sin, across } of normals) nearest = Math.min(nearest, Math.abs(y * cos - x * sin - across));
+      if (nearest > halfWidth && nearest <= skyFrom) continue;
       mean.fill(0);
       for (let py = by; py < by + block; py++)
         for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride)
           for (let c = 0; c < channels; c++) mean[c] += data[p + c] >= saturated ? Number.NaN : table[data[p + c]];
       for (let c = 0; c < channels; c++) mean[c] /= block * block;
-      xs.push(x);
-      ys.push(y);
-      sides.push(x * ux + y * uy > 0 ? 1 : -1);
-      for (let c = 0; c < channels; c++) values.push(mean[c]);
-      if (nearest > 1.5 * halfWidth)
-        for (let c = 0; c < channels; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      if (nearest <= halfWidth) {
+        xs.push(x);
+        ys.push(y);
+        sides.push(x * ux + y * uy > 0 ? 1 : -1);
+        for (let c = 0; c < channels; c++) values.push(mean[c]);
+      }
+      if (nearest > skyFrom) for (let c = 0; c < channels; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);

@@ -18,7 +18,8 @@ export function invert(matrix: Float64Array[]): Float64Array[] | null {
   });
 }
 
-function cholesky(matrix: Float64Array[]): Float64Array[] | null {
+/** Lower triangle L of `matrix` = L · Lᵀ, or null when it is not positive definite. */
+export function cholesky(matrix: Float64Array[]): Float64Array[] | null {
   const size = matrix.length;
   const lower = Array.from({ length: size }, () => new Float64Array(size));
   for (let row = 0; row < size; row++)
@@ -32,7 +33,8 @@ function cholesky(matrix: Float64Array[]): Float64Array[] | null {
   return lower;
 }
 
-function substitute(lower: Float64Array[], right: Float64Array): Float64Array {
+/** Solves L · Lᵀ · x = right. */
+export function substitute(lower: Float64Array[], right: Float64Array): Float64Array {
   const size = right.length;
   const x = Float64Array.from(right);
   for (let row = 0; row < size; row++) {
