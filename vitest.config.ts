@@ -4,7 +4,7 @@ import { defineConfig } from 'vitest/config';
  * Two groups, one after the other: tests of pure code run on all cores; those that start a browser,
  * a camera or a host of their own run one file at a time, so that they do not starve each other.
  */
-const machine = ['tests/browser/**/*.test.ts', 'tests/camera/**/*.test.ts'];
+const machine = ['browser', 'camera', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
 
 export default defineConfig({
   test: {
