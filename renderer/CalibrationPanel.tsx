@@ -24,6 +24,7 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
   const [before, setBefore] = useState('');
   const [after, setAfter] = useState('');
   const still = useSessionState(({ track }) => track?.state === 'still');
+  const phase = useSessionState(() => session.turnProgress?.phase ?? 'turn');
 
   // The demo reads the marks for the user, as far as they were not typed.
   useEffect(() => {
@@ -38,7 +39,7 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
     setStep({ name: 'turn' });
   };
   const end = (towards: TurnAnswer['towards']) => {
-    if (!still) return;
+    if (phase !== 'ready') return;
     const marks = { before: parseNumber(before), after: parseNumber(after) };
     const read = Number.isFinite(marks.before) && Number.isFinite(marks.after);
     const result = session.endTurn({
@@ -76,15 +77,15 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
           <p className="headline">{words.turn(turned)}</p>
           <p>{words.turnDetail}</p>
           <Mark label={words.markAfter} value={after} onChange={setAfter} />
-          <p>{still ? words.ask : words.wait}</p>
+          <p data-phase={phase}>{words.phases[phase]}</p>
           <div className="row">
-            <button type="button" disabled={!still} onClick={() => end('near')}>
+            <button type="button" disabled={phase !== 'ready'} onClick={() => end('near')}>
               <kbd>N</kbd> {words.towardsNear}
             </button>
-            <button type="button" disabled={!still} onClick={() => end('infinity')}>
+            <button type="button" disabled={phase !== 'ready'} onClick={() => end('infinity')}>
               <kbd>I</kbd> {words.towardsInfinity}
             </button>
-            <button type="submit" disabled={!still}>
+            <button type="submit" disabled={phase !== 'ready'}>
               <kbd>Enter</kbd> {words.cannotSay}
             </button>
             <button type="button" onClick={flip}>

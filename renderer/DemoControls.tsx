@@ -21,8 +21,21 @@ export function DemoControls() {
 
   useEffect(() => {
     if (!simulated) return;
-    api.config().then(setConfig, (error: Error) => setProblem(error.message));
+    api.config().then(
+      (values) => {
+        setConfig(values);
+        if (settings.optics.fNumber === null) adoptLens(values);
+      },
+      (error: Error) => setProblem(error.message),
+    );
   }, [simulated]);
+
+  /** A rehearsal starts with the lens set, as at home before a real evening. */
+  const adoptLens = (values: ConfigValue[]) => {
+    const number = (name: string) => Number(byName(values, name)?.value) || null;
+    const optics = { ...settings.optics, focalMm: number('focalMm'), fNumber: number('fNumber') };
+    change({ optics, lensName: settings.lensName || strings.demo.lens });
+  };
 
   const set = (name: string, value: string) => {
     setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));

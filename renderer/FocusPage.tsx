@@ -3,6 +3,7 @@ import { Balance } from './Balance.tsx';
 import { CalibrationPanel } from './CalibrationPanel.tsx';
 import { Caution } from './Caution.tsx';
 import { DemoControls } from './DemoControls.tsx';
+import { Facts } from './Facts.tsx';
 import { InstructionPanel } from './InstructionPanel.tsx';
 import { useKeys } from './keys.ts';
 import { Picture } from './Picture.tsx';
@@ -38,6 +39,7 @@ export function FocusPage({ onLog }: { onLog: () => void }) {
 
   return (
     <div className="focus">
+      <Caution />
       {calibrating ? (
         <CalibrationPanel onClose={() => setCalibrating(false)} />
       ) : testShot ? (
@@ -47,8 +49,10 @@ export function FocusPage({ onLog }: { onLog: () => void }) {
       )}
       <div className="view">
         <Picture />
-        <Caution />
-        <DemoControls />
+        <div className="beside">
+          <Facts />
+          <DemoControls />
+        </div>
       </div>
       <Balance />
       <Trend />

@@ -17,7 +17,6 @@ export function NotebookPage() {
       setMessage({ text: (error as Error).message, alert: true });
     }
   };
-  // biome-ignore lint/correctness/useExhaustiveDependencies: once, when the page opens
   useEffect(() => void load(null), []);
 
   const importFile = async ({ target }: ChangeEvent<HTMLInputElement>) => {

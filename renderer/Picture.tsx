@@ -1,31 +1,43 @@
-import { useEffect, useRef } from 'react';
-import { draw } from './draw.ts';
+import { type RefObject, useEffect, useRef } from 'react';
+import { drawCloseUp, drawWhole, type Region, regionOf } from './draw.ts';
 import { useSession } from './session.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
 
-/** Live picture with marks at the six spots and, when the pattern is small, a close-up of it. */
+/** How long the close-up stays where the star was last seen, ms. */
+const KEEP_REGION_MS = 3000;
+
+/** The live picture twice: close-up of the pattern with its marks, and the whole frame. Drawn as frames come, past React. */
 export function Picture() {
   const session = useSession();
-  const ref = useRef<HTMLCanvasElement>(null);
+  const closeUp = useRef<HTMLCanvasElement>(null);
+  const whole = useRef<HTMLCanvasElement>(null);
 
   useEffect(() => {
-    const canvas = ref.current!;
-    const context = canvas.getContext('2d', { alpha: false })!;
     let last: VisionResult | null = null;
-    const show = (result: VisionResult) => {
+    let region: Region | null = null;
+    let seenMs = 0;
+    const draw = () => {
+      if (!last) return;
+      drawCloseUp(contextOf(closeUp), last.picture, last.reading, region);
+      drawWhole(contextOf(whole), last.picture, region);
+    };
+    const off = session.onPicture((result) => {
       last?.picture.close();
       last = result;
-      draw(context, result);
-    };
-    const resize = new ResizeObserver(() => {
-      const { clientWidth, clientHeight } = canvas;
-      canvas.width = Math.max(1, Math.round(clientWidth * devicePixelRatio));
-      canvas.height = Math.max(1, Math.round(clientHeight * devicePixelRatio));
-      if (last) draw(context, last);
+      const seen = regionOf(result.reading);
+      if (seen) {
+        region = seen;
+        seenMs = performance.now();
+      } else if (performance.now() - seenMs > KEEP_REGION_MS) region = null;
+      draw();
     });
-    resize.observe(canvas);
-    const off = session.onPicture(show);
+    const resize = new ResizeObserver((entries) => {
+      for (const { target } of entries) fitToBox(target as HTMLCanvasElement);
+      draw();
+    });
+    resize.observe(closeUp.current!);
+    resize.observe(whole.current!);
     return () => {
       off();
       resize.disconnect();
@@ -33,5 +45,20 @@ export function Picture() {
     };
   }, [session]);
 
-  return <canvas ref={ref} className="picture" role="img" aria-label={strings.picture.label} />;
+  return (
+    <>
+      <canvas ref={closeUp} className="close-up" role="img" aria-label={strings.picture.closeUp} />
+      <canvas ref={whole} className="whole" role="img" aria-label={strings.picture.whole} />
+    </>
+  );
+}
+
+function contextOf(canvas: RefObject<HTMLCanvasElement | null>): CanvasRenderingContext2D {
+  return canvas.current!.getContext('2d', { alpha: false })!;
+}
+
+/** One canvas pixel for each screen pixel. */
+export function fitToBox(canvas: HTMLCanvasElement): void {
+  canvas.width = Math.max(1, Math.round(canvas.clientWidth * devicePixelRatio));
+  canvas.height = Math.max(1, Math.round(canvas.clientHeight * devicePixelRatio));
 }

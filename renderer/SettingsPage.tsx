@@ -28,7 +28,6 @@ function CameraSettings() {
   const [problem, setProblem] = useState<string | null>(null);
   const say = (error: Error) => setProblem(error.message);
   const look = () => api.cameras().then(setFound, say);
-  // biome-ignore lint/correctness/useExhaustiveDependencies: once, when the page opens
   useEffect(() => void look(), []);
 
   const choose = async (camera: string) => {

@@ -1,9 +1,10 @@
 import { useEffect, useRef } from 'react';
 import { depthOfFocusUm } from '../core/optics/formulas.ts';
 import { REASONS } from '../core/strings.ts';
-import { draw } from './draw.ts';
+import { drawCloseUp, regionOf } from './draw.ts';
 import { useKeys } from './keys.ts';
 import { isInFocus } from './measured.ts';
+import { fitToBox } from './Picture.tsx';
 import { type TestShot, useSession } from './session.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
@@ -31,9 +32,9 @@ function Still({ result }: { result: VisionResult }) {
   const ref = useRef<HTMLCanvasElement>(null);
   useEffect(() => {
     const canvas = ref.current!;
-    canvas.width = canvas.clientWidth * devicePixelRatio;
-    canvas.height = canvas.clientHeight * devicePixelRatio;
-    draw(canvas.getContext('2d', { alpha: false })!, result);
+    fitToBox(canvas);
+    const context = canvas.getContext('2d', { alpha: false })!;
+    drawCloseUp(context, result.picture, result.reading, regionOf(result.reading));
   }, [result]);
   const { reading, optics } = result;
   const words = strings.testShot;

@@ -65,16 +65,16 @@ export function Trend() {
             ticks: { ...ticks, callback: (x) => strings.trend.seconds(+x) },
             grid,
           },
-          y: { type: 'linear', ticks, grid },
+          y: { type: 'linear', ticks: { ...ticks, callback: (y) => strings.trend.amount(+y) }, grid },
         },
       },
     });
     const timer = setInterval(() => {
       data = trendOf(session.state);
-      const reach = 1.15 * Math.max(3 * (data.band ?? 0), ...data.points.map(({ y }) => Math.abs(y)), 1e-3);
+      const reach = Math.max(3 * (data.band ?? 0), ...data.points.map(({ y }) => Math.abs(y)), 1e-3);
       chart.data.datasets[0].data = data.points;
-      chart.options.scales!.y!.min = -reach;
-      chart.options.scales!.y!.max = reach;
+      chart.options.scales!.y!.suggestedMin = -reach;
+      chart.options.scales!.y!.suggestedMax = reach;
       if (unit.current) unit.current.textContent = data.unit;
       chart.update('none');
     }, REDRAW_MS);

@@ -1,129 +1,83 @@
-import type { Measurement, Spot } from '../core/measurement.ts';
-import type { VisionResult } from './vision/protocol.ts';
-
-/** Part of the frame shown in a box of the canvas, canvas pixels per frame pixel in `scale`. */
-interface View {
-  left: number;
-  top: number;
-  width: number;
-  height: number;
-  scale: number;
-  /** Frame coordinates at the box's left top corner (corner of the pixel, hence the half). */
-  frameX: number;
-  frameY: number;
-}
+import type { Reading, Spot } from '../core/measurement.ts';
 
 const INK = '#ff4026';
-/** A pattern whose spots stand closer to the star than this part of the picture's height gets the close-up. */
-const SMALL_PATTERN = 0.16;
 /** Half width of the close-up, in spot distances. */
-const CLOSE_UP_REACH = 1.75;
-/** Without a measurement: half width of the close-up, frame pixels. */
-const CLOSE_UP_UNKNOWN_PX = 80;
-
-/** Draws a frame into the whole canvas, with marks at its spots and a close-up when the pattern is small. */
-export function draw(context: CanvasRenderingContext2D, { picture, reading }: VisionResult): void {
-  const { width, height } = context.canvas;
-  context.fillStyle = '#000';
-  context.fillRect(0, 0, width, height);
-
-  const scale = Math.min(width / picture.width, height / picture.height);
-  const whole: View = {
-    left: (width - picture.width * scale) / 2,
-    top: (height - picture.height * scale) / 2,
-    width: picture.width * scale,
-    height: picture.height * scale,
-    scale,
-    frameX: -0.5,
-    frameY: -0.5,
-  };
-  paint(context, picture, whole);
-
-  const { star } = reading;
-  const distancePx = reading.status === 'measured' ? reading.spotDistancePx : null;
-  const small = star !== null && (distancePx === null || distancePx * scale < SMALL_PATTERN * height);
-  if (!small || !star) {
-    if (reading.status === 'measured') marks(context, whole, reading);
-    return;
-  }
-  const reachPx = distancePx === null ? CLOSE_UP_UNKNOWN_PX : distancePx * CLOSE_UP_REACH;
-  const starAt = toCanvas(whole, star.xPx, star.yPx);
-  cornerTicks(context, starAt.x, starAt.y, reachPx * scale);
-  const closeUp = closeUpView(whole, starAt, star, reachPx);
-  context.fillStyle = '#000';
-  context.fillRect(closeUp.left, closeUp.top, closeUp.width, closeUp.height);
-  paint(context, picture, closeUp);
-  context.lineWidth = Math.max(1, height / 400);
-  context.strokeStyle = '#8c1a10';
-  context.strokeRect(closeUp.left, closeUp.top, closeUp.width, closeUp.height);
-  if (reading.status === 'measured') marks(context, closeUp, reading);
-}
-
-/** A square in the corner of the picture that is farthest from the star. */
-function closeUpView(
-  whole: View,
-  starAt: { x: number; y: number },
-  star: { xPx: number; yPx: number },
-  reachPx: number,
-): View {
-  const size = Math.min(whole.height * 0.62, whole.width * 0.45);
-  const inset = whole.height * 0.02;
-  const onLeft = starAt.x > whole.left + whole.width / 2;
-  const onTop = starAt.y > whole.top + whole.height / 2;
-  return {
-    left: onLeft ? whole.left + inset : whole.left + whole.width - size - inset,
-    top: onTop ? whole.top + inset : whole.top + whole.height - size - inset,
-    width: size,
-    height: size,
-    scale: size / (2 * reachPx),
-    frameX: star.xPx - reachPx,
-    frameY: star.yPx - reachPx,
-  };
-}
-
-/** Draws the view's part of the frame, only as far as the frame reaches. */
-function paint(context: CanvasRenderingContext2D, picture: ImageBitmap, view: View): void {
-  context.save();
-  context.beginPath();
-  context.rect(view.left, view.top, view.width, view.height);
-  context.clip();
-  context.drawImage(
-    picture,
-    view.left - (view.frameX + 0.5) * view.scale,
-    view.top - (view.frameY + 0.5) * view.scale,
-    picture.width * view.scale,
-    picture.height * view.scale,
-  );
-  context.restore();
-}
-
-function toCanvas(view: View, xPx: number, yPx: number): { x: number; y: number } {
-  return { x: view.left + (xPx - view.frameX) * view.scale, y: view.top + (yPx - view.frameY) * view.scale };
-}
-
-/**
- * A mark outside each spot, on the ray from the star, leaving the spot free: a wedge pointing at
- * each middle spot, a small angle bracket behind each outer one.
- */
-function marks(context: CanvasRenderingContext2D, view: View, reading: Measurement): void {
-  const size = Math.max(6, context.canvas.height / 70);
-  const star = toCanvas(view, reading.star.xPx, reading.star.yPx);
-  context.strokeStyle = INK;
-  context.fillStyle = INK;
-  context.lineWidth = Math.max(1.5, size / 5);
-  for (const spot of reading.spots) mark(context, view, star, spot, size);
-}
-
+const REACH = 1.75;
+/** The same without a measurement, frame pixels. */
+const REACH_UNKNOWN_PX = 80;
 /** A first-order spectrum reaches to about 680/550 of the distance of its 550 nm point. */
 const SPECTRUM_END = 1.25;
 
-function mark(
+/** Square part of the frame around the star that the close-up shows, frame pixels. */
+export interface Region {
+  xPx: number;
+  yPx: number;
+  reachPx: number;
+}
+
+/** Where the star and its pattern are; null when no star is seen. */
+export function regionOf(reading: Reading): Region | null {
+  if (!reading.star) return null;
+  const { xPx, yPx } = reading.star;
+  return { xPx, yPx, reachPx: reading.status === 'measured' ? reading.spotDistancePx * REACH : REACH_UNKNOWN_PX };
+}
+
+/** How frame coordinates become canvas coordinates. */
+interface View {
+  scale: number;
+  left: number;
+  top: number;
+}
+
+/** Draws the region as large as the canvas allows, the whole frame without one, with marks at the six spots. */
+export function drawCloseUp(
   context: CanvasRenderingContext2D,
-  view: View,
-  star: { x: number; y: number },
-  spot: Spot,
-  size: number,
+  picture: ImageBitmap,
+  reading: Reading,
+  region: Region | null,
 ): void {
+  const view = region ? viewOf(context, picture, region) : wholeView(context, picture);
+  paint(context, picture, view);
+  if (reading.status !== 'measured') return;
+  const star = toCanvas(view, reading.star.xPx, reading.star.yPx);
+  for (const spot of reading.spots) mark(context, view, star, spot);
+}
+
+/** Draws the whole frame with small corners round the region. */
+export function drawWhole(context: CanvasRenderingContext2D, picture: ImageBitmap, region: Region | null): void {
+  const view = wholeView(context, picture);
+  paint(context, picture, view);
+  if (region) corners(context, toCanvas(view, region.xPx, region.yPx), region.reachPx * view.scale);
+}
+
+function viewOf({ canvas }: CanvasRenderingContext2D, picture: ImageBitmap, { xPx, yPx, reachPx }: Region): View {
+  const widestPx = Math.min(picture.width, picture.height);
+  const scale = Math.min(canvas.width, canvas.height) / Math.min(2 * reachPx, widestPx);
+  return { scale, left: canvas.width / 2 - (xPx + 0.5) * scale, top: canvas.height / 2 - (yPx + 0.5) * scale };
+}
+
+function wholeView({ canvas }: CanvasRenderingContext2D, { width, height }: ImageBitmap): View {
+  const scale = Math.min(canvas.width / width, canvas.height / height);
+  return { scale, left: (canvas.width - width * scale) / 2, top: (canvas.height - height * scale) / 2 };
+}
+
+function paint(context: CanvasRenderingContext2D, picture: ImageBitmap, { scale, left, top }: View): void {
+  context.fillStyle = '#000';
+  context.fillRect(0, 0, context.canvas.width, context.canvas.height);
+  context.drawImage(picture, left, top, picture.width * scale, picture.height * scale);
+}
+
+/** Pixel centres are at integers, hence the half. */
+function toCanvas({ scale, left, top }: View, xPx: number, yPx: number): { x: number; y: number } {
+  return { x: left + (xPx + 0.5) * scale, y: top + (yPx + 0.5) * scale };
+}
+
+/**
+ * A mark beyond the spot on the ray from the star, leaving the spot free: a wedge pointing at each
+ * middle spot, a small angle bracket behind each outer one.
+ */
+function mark(context: CanvasRenderingContext2D, view: View, star: { x: number; y: number }, spot: Spot): void {
+  const size = Math.max(6, Math.min(context.canvas.width, context.canvas.height) / 40);
   const at = toCanvas(view, spot.xPx, spot.yPx);
   const ray = Math.atan2(at.y - star.y, at.x - star.x);
   const distance = Math.hypot(at.x - star.x, at.y - star.y) * SPECTRUM_END + size * 0.7;
@@ -135,21 +89,24 @@ function mark(
     context.moveTo(0, 0);
     context.lineTo(size * 1.3, -size * 0.55);
     context.lineTo(size * 1.3, size * 0.55);
+    context.fillStyle = INK;
     context.fill();
   } else {
     context.moveTo(0, -size * 0.7);
     context.lineTo(size * 0.6, 0);
     context.lineTo(0, size * 0.7);
+    context.strokeStyle = INK;
+    context.lineWidth = Math.max(1.5, size / 5);
     context.stroke();
   }
   context.restore();
 }
 
-/** Four small corners round the part of the picture that the close-up shows. */
-function cornerTicks(context: CanvasRenderingContext2D, x: number, y: number, reach: number): void {
-  const length = Math.max(5, reach * 0.3);
+/** Four small corners of a square around a point. */
+function corners(context: CanvasRenderingContext2D, { x, y }: { x: number; y: number }, reach: number): void {
+  const length = Math.max(4, reach * 0.3);
   context.strokeStyle = INK;
-  context.lineWidth = Math.max(1.5, context.canvas.height / 350);
+  context.lineWidth = Math.max(1, context.canvas.height / 150);
   context.beginPath();
   for (const sx of [-1, 1])
     for (const sy of [-1, 1]) {

@@ -93,7 +93,16 @@ export const strings = {
     return parts.filter(Boolean).join(' · ') || 'Lens not set';
   },
 
-  picture: { label: 'Live picture with marks at the six spots' },
+  picture: { closeUp: 'Close-up of the star with marks at the six spots', whole: 'Whole live picture' },
+
+  facts: {
+    label: 'Measured',
+    snr: 'Signal to noise',
+    spots: 'Spots from star',
+    middle: 'Middle pair at',
+    outer: 'Outer pairs at ±',
+    degrees: (angleDeg: number) => `${angleDeg.toFixed(1).replace('-', MINUS)}°`,
+  },
 
   instruction: { label: 'What to do now' },
 
@@ -106,6 +115,7 @@ export const strings = {
   trend: {
     label: 'Last minute',
     description: 'Distance from focus over the last minute; the band is the depth of focus',
+    amount: (y: number) => String(Number(y.toPrecision(3))).replace('-', MINUS),
     seconds: (x: number) => (x === 0 ? 'now' : `${amount(x)} s`),
   },
 
@@ -144,7 +154,11 @@ export const strings = {
     turn: (direction: Direction) => `Turn a little ${DIRECTIONS[direction]}`,
     turnDetail: 'As seen from behind the camera. A few degrees, then let go.',
     other: (direction: Direction) => `I turn ${DIRECTIONS[direction]}`,
-    ask: 'Which way did the ring go on its scale?',
+    phases: {
+      turn: 'Not far enough yet.',
+      hold: 'Far enough: let go and wait.',
+      ready: 'Which way did the ring go on its scale?',
+    },
     towardsNear: 'Towards near',
     towardsInfinity: 'Towards ∞ or past it',
     cannotSay: 'Cannot say',
@@ -172,6 +186,7 @@ export const strings = {
   demo: {
     label: 'Rehearsal',
     ring: 'Ring ← →',
+    lens: 'Rehearsal lens',
     temperature: '°C',
     zoom: 'Zoom, mm',
     magnification: 'Magnified',

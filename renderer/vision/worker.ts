@@ -16,9 +16,6 @@ const scope = self as unknown as {
 const canvas = new OffscreenCanvas(1, 1);
 const context = canvas.getContext('2d', { willReadFrequently: true, alpha: false })!;
 
-/** Values shown in red: 0–255 spread so that faint spots stay visible on a black screen. */
-const RED = Uint8ClampedArray.from({ length: 256 }, (_, value) => 255 * (value / 255) ** 0.8);
-
 /**
  * Decoding by createImageBitmap agrees bit for bit with libjpeg-turbo; ImageDecoder is faster, but
  * hands out subsampled colour and differs by up to 44 of 255 after conversion.
@@ -41,12 +38,25 @@ function asPixelImage({ width, height, data }: ImageData): PixelImage {
   return { widthPx: width, heightPx: height, channels: 4, data, maxValue: 255, transfer: 'srgb' };
 }
 
+/** A sample of the pixels tells how bright the sky is: bytes from one to the next. */
+const STEP = 4 * 101;
+
+/** Red values for the brightest of a pixel's channels: the sky black, what is above it spread upwards. */
+function redsFor(data: Uint8ClampedArray): Uint8ClampedArray {
+  const counts = new Uint32Array(256);
+  for (let i = 0; i < data.length; i += STEP) counts[Math.max(data[i], data[i + 1], data[i + 2])]++;
+  let [sky, below] = [0, counts[0]];
+  while (below < data.length / STEP / 2) below += counts[++sky];
+  return Uint8ClampedArray.from({ length: 256 }, (_, value) => 255 * Math.max(0, (value - sky) / (255 - sky)) ** 0.7);
+}
+
 /** The canvas as a bitmap to hand out, in red if wanted; `pixels` is overwritten. */
 function picture(pixels: ImageData, tint: boolean): ImageBitmap {
   if (tint) {
     const { data } = pixels;
+    const reds = redsFor(data);
     for (let i = 0; i < data.length; i += 4) {
-      data[i] = RED[Math.max(data[i], data[i + 1], data[i + 2])];
+      data[i] = reds[Math.max(data[i], data[i + 1], data[i + 2])];
       data[i + 1] = 0;
       data[i + 2] = 0;
     }

@@ -76,3 +76,31 @@ export async function openPage(browser: Browser, url: string, width = 1280, heig
   await page.goto(url);
   return { page, context, problems };
 }
+
+/** Kind of the instruction shown, see Instruction in core/guide. */
+export async function waitForInstruction(page: Page, ...kinds: string[]): Promise<void> {
+  const selector = kinds.map((kind) => `[data-kind="${kind}"]`).join(', ');
+  await page.locator(selector).waitFor({ timeout: 45_000 });
+}
+
+/** Sets a value of the simulated camera's world, as another hand at the tripod would. */
+export async function setWorld(page: Page, name: string, value: number): Promise<void> {
+  const response = await page.request.put(new URL('/api/camera/config', page.url()).href, {
+    data: { name, value: String(value) },
+    headers: { origin: new URL(page.url()).origin },
+  });
+  if (!response.ok()) throw new Error(`${name} was not set: ${await response.text()}`);
+}
+
+/** The calibration turn by keyboard alone, the ring turned clockwise (towards higher marks) by `marks`. */
+export async function calibrateByKeys(page: Page, from: number, marks: number): Promise<void> {
+  await page.keyboard.press('c');
+  await page.getByRole('button', { name: /Begin/ }).and(page.locator(':enabled')).waitFor();
+  await page.keyboard.press('Enter');
+  await page.getByText('Turn a little clockwise').waitFor();
+  await setWorld(page, 'ring', from + marks);
+  await page.locator('[data-phase="ready"]').waitFor();
+  await page.keyboard.press('i');
+  await page.getByRole('button', { name: /Done/ }).waitFor();
+  await page.keyboard.press('Enter');
+}
