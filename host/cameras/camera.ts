@@ -131,11 +131,11 @@ export class Camera {
   }
 
   #receive(message: FromCamera): void {
+    if (message.type === 'running') this.#runningSinceMs = Date.now();
     // Opening may block the process for a while; once it runs it must keep answering.
     this.#expectLife(this.#runningSinceMs === null ? OPEN_MS : SILENCE_MS);
     switch (message.type) {
       case 'running':
-        this.#runningSinceMs = Date.now();
         this.#update({ state: 'running', message: '' });
         break;
       case 'frame':
@@ -193,7 +193,6 @@ export class Camera {
       }
       this.#update({ state: 'lost', message: error.message, code: error.code, retryInS });
       if (this.#closed) return; // by whoever was told
-      if (this.#closed) return; // whoever heard of it gave up
       this.#retry = setTimeout(() => countDown(retryInS - 1), 1000);
     };
     countDown(waitS);

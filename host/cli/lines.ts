@@ -1,3 +1,4 @@
+import { REASONS } from '../../core/strings.ts';
 import type { Measured, Outcome } from '../measure.ts';
 import { EXIT } from './output.ts';
 import { strings } from './strings.ts';
@@ -21,7 +22,7 @@ export function jsonLine(head: LineHead, outcome: LineOutcome): string {
     return JSON.stringify({
       ...head,
       status,
-      reason: strings.reasons[reason],
+      reason: REASONS[reason],
       reasonCode: reason,
       star,
       decodeMs,
@@ -64,9 +65,9 @@ function whyUnreadable(outcome: Exclude<LineOutcome, Measured>): string {
 }
 
 function describe(outcome: LineOutcome): string {
-  if (!('reading' in outcome)) return `${strings.unreadable}: ${whyUnreadable(outcome)}`;
+  if (!('reading' in outcome)) return `${strings.unreadable}  ${whyUnreadable(outcome)}`;
   const { reading } = outcome;
-  if (reading.status === 'no-pattern') return `${strings.noPattern}: ${strings.reasons[reading.reason]}`;
+  if (reading.status === 'no-pattern') return `${strings.noPattern}  ${REASONS[reading.reason]}`;
   const { offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm, snr, merged } = reading;
   return [
     `${strings.offset} ${value(offsetPx, offsetSigmaPx, 2, 'px')}`,

@@ -1,5 +1,4 @@
 /** All texts of the command line. */
-import type { ReasonCode } from '../../core/measurement.ts';
 import { EXIT } from './output.ts';
 
 const EXIT_STATUS = `Exit status: ${EXIT.ok} all measured, ${EXIT.noPattern} some image holds no pattern, ${EXIT.unreadable} some image cannot be read
@@ -134,17 +133,6 @@ Example:
     cannotRead: (code: string) => `it cannot be opened (${code}); check its permissions`,
     tooLarge: (gigabytes: string) => `${gigabytes} GB is no picture`,
   },
-  reasons: {
-    'no-star': 'no star in the picture; point at a bright star and expose longer',
-    'too-dim': 'the star is too dim; take a brighter one, or a longer exposure',
-    'too-bright': 'the star is burnt out and hides the spots; shorten the exposure',
-    'at-edge': 'the spots are cut off at the edge; bring the star to the middle',
-    'pair-missing': 'a pair of spots is missing; shift the mask so that it covers the whole lens',
-    'spikes-only': 'only spikes of the aperture; is the mask on?',
-    'no-spots': 'a star without spots; is the mask on?',
-    'motion-blur': 'the star moved during the exposure; shorten it or steady the tripod',
-    'too-far': 'too far out of focus; turn the ring towards the ∞ mark',
-  } satisfies Record<ReasonCode, string>,
   unreadable: 'unreadable',
   noPattern: 'no pattern',
   offset: 'offset',

@@ -94,10 +94,17 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
   });
 
   const limit = (maxSize: number) =>
-    bodyLimit({ maxSize, onError: (c) => refuse(c, 413, `more than ${maxSize >> 20} MB; send less at a time`) });
-  app.use('/api/*', async (c, next) => {
+    bodyLimit({
+      maxSize,
+      onError: (c) => {
+        // The rest of the body stays unread on this connection.
+        c.header('Connection', 'close');
+        return refuse(c, 413, `more than ${maxSize >> 20} MB; send less at a time`);
+      },
+    });
+  app.use('/api/*', (c, next) => {
     c.header('Cache-Control', 'no-store');
-    await limit(c.req.path === '/api/entries/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
+    return limit(c.req.path === '/api/entries/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
   });
 
   app.get('/api/cameras', async (c) => c.json(await findCameras()));
@@ -130,6 +137,10 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
   app.post('/api/entries/import', async (c) => c.json(notebook.importJson(await c.req.text())));
   app.all('/api/*', (c) => refuse(c, 404, `there is no ${c.req.method} ${c.req.path}`));
 
+  app.get('/', async (c, next) => {
+    await next();
+    c.header('Cache-Control', 'no-store');
+  });
   app.get('/assets/*', async (c, next) => {
     await next();
     // Names of built files carry a hash of what is in them.

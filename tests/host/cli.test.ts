@@ -124,8 +124,8 @@ describe('measure', () => {
     expect(lines[0]).toMatch(
       /^pattern\.jpg {2}offset +[+−]\d+\.\d\d ± \d+\.\d\d px .*defocus +[+−]\d+\.\d ± \d+\.\d µm/,
     );
-    expect(lines[1]).toMatch(/^star\.jpg {5}no pattern: /);
-    expect(lines[2]).toMatch(/^text\.jpg {5}unreadable: /);
+    expect(lines[1]).toMatch(/^star\.jpg {5}no pattern {2}/);
+    expect(lines[2]).toMatch(/^text\.jpg {5}unreadable {2}/);
     expect(err).toMatch(/mask is assumed/);
     expect(code).toBe(1);
   });
