@@ -10,122 +10,129 @@ import { strings } from './strings.ts';
 
 const words = strings.calibration;
 
-type Step = { name: 'before' } | { name: 'turn' } | { name: 'done'; result: CalibrationResult };
+type Step = 'before' | 'turn' | { result: CalibrationResult };
+type Towards = TurnAnswer['towards'];
 
 /**
- * The calibration turn: rest, turn a little, rest. Three keys at the least: Enter, Enter, and which
- * way the ring went (Enter again when the user cannot say).
+ * The calibration turn: rest, turn a little, rest. Three keys at the least: C, Enter, and which way
+ * the ring went. A key pressed too early is remembered until the ring is still.
  */
 export function CalibrationPanel({ onClose }: { onClose: () => void }) {
   const session = useSession();
   const { settings, change } = useSettings();
-  const [step, setStep] = useState<Step>({ name: 'before' });
+  const [step, setStep] = useState<Step>('before');
   const [turned, setTurned] = useState<Direction>('clockwise');
-  const [before, setBefore] = useState('');
-  const [after, setAfter] = useState('');
+  const [marks, setMarks] = useState({ before: '', after: '' });
+  const [ready, setReady] = useState(false);
+  const [answer, setAnswer] = useState<{ towards: Towards } | null>(null);
   const still = useSessionState(({ track }) => track?.state === 'still');
   const phase = useSessionState(() => session.turnProgress?.phase ?? 'turn');
 
-  // The demo reads the marks for the user, as far as they were not typed.
-  useEffect(() => {
-    const setMark = step.name === 'before' ? setBefore : setAfter;
-    if (step.name === 'done' || !still) return;
-    void simulatedValue(settings.camera, 'ring').then((mark) => mark !== null && setMark(String(mark)));
-  }, [step.name, settings.camera, still]);
+  /** The mark typed; in the rehearsal, where nobody stands at the ring, the simulated one. */
+  const markOf = async (typed: string) => parseNumber(typed) ?? (await simulatedValue(settings.camera, 'ring'));
 
-  const begin = () => {
-    if (!still) return;
+  const begin = async () => {
     session.beginTurn();
-    setStep({ name: 'turn' });
+    setStep('turn');
+    const before = await markOf(marks.before);
+    setMarks((old) => ({ ...old, before: before === null ? '' : String(before) }));
   };
-  const end = (towards: TurnAnswer['towards']) => {
-    if (phase !== 'ready') return;
-    const marks = { before: parseNumber(before), after: parseNumber(after) };
-    const read = Number.isFinite(marks.before) && Number.isFinite(marks.after);
-    const result = session.endTurn({
-      turned,
-      towards,
-      marks: read ? (marks as { before: number; after: number }) : null,
-    });
-    if (result.status === 'calibrated') change({ calibration: { ...result.calibration } });
-    setStep({ name: 'done', result });
+  const finish = async (towards: Towards) => {
+    const [before, after] = [parseNumber(marks.before), await markOf(marks.after)];
+    const read = before !== null && after !== null && Number.isFinite(before + after);
+    const result = session.endTurn({ turned, towards, marks: read ? { before, after } : null });
+    if (result.status === 'calibrated') change({ calibration: result.calibration });
+    setStep({ result });
   };
+  const again = () => {
+    setReady(false);
+    setAnswer(null);
+    setMarks({ before: '', after: '' });
+    setStep('before');
+  };
+
+  useEffect(() => {
+    if (step === 'before' && ready && still) void begin();
+    if (step === 'turn' && answer && phase === 'ready') {
+      setAnswer(null);
+      void finish(answer.towards);
+    }
+  });
+
   const other: Direction = turned === 'clockwise' ? 'counter-clockwise' : 'clockwise';
   const flip = () => setTurned(other);
-  const again = () => setStep({ name: 'before' });
+  const say = (towards: Towards) => () => setAnswer({ towards });
 
-  switch (step.name) {
-    case 'before':
-      return (
-        <Panel keys={{ Enter: begin, d: flip, Escape: onClose }} onSubmit={begin} onClose={onClose}>
-          <p className="headline">{words.rest}</p>
-          <p>{words.restDetail}</p>
-          <Mark label={words.markBefore} value={before} onChange={setBefore} />
-          <button type="submit" disabled={!still}>
-            <kbd>Enter</kbd> {still ? words.begin : words.wait}
+  if (step === 'before')
+    return (
+      <Panel keys={{ Enter: () => setReady(true) }} onSubmit={() => setReady(true)} onClose={onClose}>
+        <p className="headline">{words.rest}</p>
+        <p>{words.restDetail}</p>
+        <Mark label={words.markBefore} value={marks.before} onChange={(before) => setMarks({ ...marks, before })} />
+        <button type="submit">
+          <kbd>Enter</kbd> {ready ? words.wait : words.begin}
+        </button>
+      </Panel>
+    );
+  if (step === 'turn')
+    return (
+      <Panel
+        keys={{ Enter: say(null), d: flip, n: say('near'), i: say('infinity') }}
+        onSubmit={say(null)}
+        onClose={onClose}
+      >
+        <Sign kind="turn" direction={turned} />
+        <p className="headline">{words.turn(turned)}</p>
+        <p role="status" data-phase={phase}>
+          {words.phases[phase]}
+        </p>
+        <Mark label={words.markAfter} value={marks.after} onChange={(after) => setMarks({ ...marks, after })} />
+        <p>{words.ask}</p>
+        <div className="row">
+          <button type="button" aria-pressed={answer?.towards === 'near'} onClick={say('near')}>
+            <kbd>N</kbd> {words.towardsNear}
           </button>
-        </Panel>
-      );
-    case 'turn':
-      return (
-        <Panel
-          keys={{ Enter: () => end(null), d: flip, n: () => end('near'), i: () => end('infinity'), Escape: onClose }}
-          onSubmit={() => end(null)}
-          onClose={onClose}
-        >
-          <Sign kind="turn" direction={turned} />
-          <p className="headline">{words.turn(turned)}</p>
-          <p>{words.turnDetail}</p>
-          <Mark label={words.markAfter} value={after} onChange={setAfter} />
-          <p data-phase={phase}>{words.phases[phase]}</p>
-          <div className="row">
-            <button type="button" disabled={phase !== 'ready'} onClick={() => end('near')}>
-              <kbd>N</kbd> {words.towardsNear}
-            </button>
-            <button type="button" disabled={phase !== 'ready'} onClick={() => end('infinity')}>
-              <kbd>I</kbd> {words.towardsInfinity}
-            </button>
-            <button type="submit" disabled={phase !== 'ready'}>
-              <kbd>Enter</kbd> {words.cannotSay}
-            </button>
-            <button type="button" onClick={flip}>
-              <kbd>D</kbd> {words.other(other)}
-            </button>
-          </div>
-        </Panel>
-      );
-    case 'done':
-      return (
-        <Panel
-          keys={{ Enter: step.result.status === 'calibrated' ? onClose : again, Escape: onClose }}
-          onClose={onClose}
-        >
-          <p className="headline" role="status">
-            {step.result.status === 'calibrated' ? words.learned : words.refused}
-          </p>
-          <p>{words.outcome(step.result)}</p>
-          <button type="button" onClick={step.result.status === 'calibrated' ? onClose : again}>
-            <kbd>Enter</kbd> {step.result.status === 'calibrated' ? words.finish : words.again}
+          <button type="button" aria-pressed={answer?.towards === 'infinity'} onClick={say('infinity')}>
+            <kbd>I</kbd> {words.towardsInfinity}
           </button>
-        </Panel>
-      );
-  }
+          <button type="submit" aria-pressed={answer?.towards === null}>
+            <kbd>Enter</kbd> {words.cannotSay}
+          </button>
+          <button type="button" onClick={flip}>
+            <kbd>D</kbd> {words.other(other)}
+          </button>
+        </div>
+      </Panel>
+    );
+  const learned = step.result.status === 'calibrated';
+  const next = learned ? onClose : again;
+  return (
+    <Panel keys={{ Enter: next }} onSubmit={next} onClose={onClose}>
+      <p className="headline" role="status">
+        {learned ? words.learned : words.refused}
+      </p>
+      <p>{words.outcome(step.result)}</p>
+      <button type="submit">
+        <kbd>Enter</kbd> {learned ? words.finish : words.again}
+      </button>
+    </Panel>
+  );
 }
 
 interface PanelProps {
   keys: Record<string, () => void>;
-  onSubmit?: () => void;
+  onSubmit: () => void;
   onClose: () => void;
   children: ReactNode;
 }
 
 function Panel({ keys, onSubmit, onClose, children }: PanelProps) {
-  useKeys(keys);
+  useKeys({ ...keys, Escape: onClose });
   const ref = useRef<HTMLFormElement>(null);
   useEffect(() => ref.current?.focus(), []);
   const submit = (event: FormEvent) => {
     event.preventDefault();
-    onSubmit?.();
+    onSubmit();
   };
   return (
     <form ref={ref} tabIndex={-1} className="panel instruction calibration" aria-label={words.label} onSubmit={submit}>

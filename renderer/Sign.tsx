@@ -15,13 +15,14 @@ export function Sign(props: SignProps) {
   );
 }
 
-const ARC = 'M 39 135 A 70 70 0 1 1 161 135';
+/** Five ninths of a turn, ending in an arrow head along the tangent. */
+const ARC = 'M 29 100 A 68 68 0 1 1 163 100';
 
 function arrow(clockwise: boolean, className: string) {
   return (
     <g className={className} transform={clockwise ? undefined : 'translate(200 0) scale(-1 1)'}>
       <path d={ARC} />
-      <path className="head" d="M 190 112 L 143 160 L 132 104 Z" />
+      <path className="head" d="M 198 106 L 154 152 L 128 94 Z" />
     </g>
   );
 }

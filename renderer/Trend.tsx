@@ -43,8 +43,8 @@ export function Trend() {
         ctx.fillRect(left, top, right - left, bottom - top);
       },
     };
-    const size = Number.parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.8;
-    const ticks = { color: '#f02a18', font: { size }, maxTicksLimit: 5 };
+    const font = () => ({ size: 0.8 * Number.parseFloat(getComputedStyle(document.documentElement).fontSize) });
+    const ticks = { color: '#f02a18', font, maxTicksLimit: 5 };
     const grid = { color: '#240503' };
     const chart = new Chart<'line', { x: number; y: number }[]>(ref.current!, {
       type: 'line',

@@ -43,6 +43,7 @@ async function tour(page: Page): Promise<void> {
   await page.getByText('Begin').waitFor();
   await picture(page, '02-calibration-before');
   await page.keyboard.press('Enter');
+  await page.getByText('Turn a little').waitFor();
   await picture(page, '03-calibration-turn');
   await page.keyboard.press('Escape');
   await calibrateByKeys(page, 5, 0.4);

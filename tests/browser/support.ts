@@ -95,11 +95,9 @@ export async function setWorld(page: Page, name: string, value: number): Promise
 /** The calibration turn by keyboard alone, the ring turned clockwise (towards higher marks) by `marks`. */
 export async function calibrateByKeys(page: Page, from: number, marks: number): Promise<void> {
   await page.keyboard.press('c');
-  await page.getByRole('button', { name: /Begin/ }).and(page.locator(':enabled')).waitFor();
   await page.keyboard.press('Enter');
   await page.getByText('Turn a little clockwise').waitFor();
   await setWorld(page, 'ring', from + marks);
-  await page.locator('[data-phase="ready"]').waitFor();
   await page.keyboard.press('i');
   await page.getByRole('button', { name: /Done/ }).waitFor();
   await page.keyboard.press('Enter');
