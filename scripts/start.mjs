@@ -10,11 +10,13 @@ import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { createInterface } from 'node:readline';
 import { hasDisplay, inRoot, NODE } from './project.mjs';
-import { startWindow } from './window.mjs';
+import { findWindow } from './window.mjs';
 
 const own = new Set(['--no-window', '--chromium']);
 const given = process.argv.slice(2);
 const options = given.filter((option) => !own.has(option));
+const wantsWindow = !given.includes('--no-window');
+const startWindow = wantsWindow && hasDisplay() ? await findWindow({ electron: !given.includes('--chromium') }) : null;
 
 const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], {
   stdio: ['ignore', 'pipe', 'inherit'],
@@ -47,11 +49,13 @@ if (signal === 'SIGKILL' || signal === 'SIGSEGV' || signal === 'SIGABRT')
 process.exitCode = code ?? (signal === 'SIGINT' || signal === 'SIGTERM' || signal === 'SIGHUP' ? 0 : 1);
 
 async function openWindow(url) {
-  if (given.includes('--no-window')) return;
-  if (!hasDisplay()) return console.log('There is no display here: open the link above in a browser on this machine.');
+  if (!startWindow) {
+    if (!wantsWindow) return;
+    const why = hasDisplay() ? 'No program for a window found' : 'There is no display here';
+    return console.log(`${why}: open the link above in a browser on this machine.`);
+  }
   const profile = mkdtempSync(join(tmpdir(), 'nightring-window-'));
-  const window = await startWindow(url, profile, { electron: !given.includes('--chromium') });
-  if (!window) return console.log('No program for a window found: open the link above in a browser.');
+  const window = startWindow(url, profile);
   hostExit.then(() => window.kill());
   await once(window, 'exit');
   endHost('SIGTERM');

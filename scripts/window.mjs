@@ -9,28 +9,23 @@ import { runStep } from './step.mjs';
 const rootOptions = process.getuid?.() === 0 ? ['--no-sandbox', '--test-type'] : [];
 
 /**
- * @param {string} url the host's link
- * @param {string} profile folder for what the program keeps, of its own for each window
- * @returns {Promise<import('node:child_process').ChildProcess | null>} the window, null when no program is there for it
+ * Finds the program for the window, fetching and building what it needs first.
+ * @returns {Promise<((url: string, profile: string) => import('node:child_process').ChildProcess) | null>}
+ *   opens the host's link with a profile folder of its own; null when no program is there for it
  */
-export async function startWindow(url, profile, { electron = true } = {}) {
-  return (electron && (await electronWindow(url, profile))) || chromiumWindow(url, profile);
-}
-
-async function electronWindow(url, profile) {
-  const binary = await electronBinary();
-  if (!binary || !(await buildShell())) return null;
-  // The link holds the token: in the environment other users of the machine cannot read it.
-  return spawn(binary, [...rootOptions, `--user-data-dir=${profile}`, ROOT], {
-    stdio: 'inherit',
-    env: { ...process.env, NIGHTRING_URL: url },
-  });
-}
-
-function chromiumWindow(url, profile) {
-  const binary = findChromium();
-  if (!binary) return null;
-  return spawn(binary, [...chromiumOptions(profile), ...rootOptions, `--app=${url}`], { stdio: 'ignore' });
+export async function findWindow({ electron = true } = {}) {
+  const shell = electron && (await electronBinary());
+  if (shell && (await buildShell()))
+    return (url, profile) =>
+      spawn(shell, [...rootOptions, `--user-data-dir=${profile}`, ROOT], {
+        stdio: 'ignore',
+        // The link holds the token: in the environment other users of the machine cannot read it.
+        env: { ...process.env, NIGHTRING_URL: url },
+      });
+  const browser = findChromium();
+  if (!browser) return null;
+  return (url, profile) =>
+    spawn(browser, [...chromiumOptions(profile), ...rootOptions, `--app=${url}`], { stdio: 'ignore' });
 }
 
 /** Options for a window that keeps to itself: own profile, no first-run pages, no traffic of its own. */
