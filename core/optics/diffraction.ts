@@ -49,7 +49,7 @@ export interface PupilOptics {
   sphericalUm: number;
 }
 
-/** Intensity on a regular (u, n) grid; sample (i, j) lies at ρ = ((iu + i) · step, (in + j) · step). */
+/** Intensity on a regular (u, n) grid; sample (i, j) lies at ρ = ((iu + i) · step, (in + j) · step), iu and in real. */
 export interface IntensityPatch {
   stepAiry: number;
   iu: number;
@@ -60,7 +60,7 @@ export interface IntensityPatch {
   data: Float32Array;
 }
 
-/** One zone sampled on cells of 1 / size D; `amplitude` is the open share of each cell. */
+/** One zone sampled on the pupil's cells; `amplitude` is the open share of each, all rows and columns. */
 interface ZoneSamples {
   zone: Zone;
   /** Rows (n) and columns (u) of the full pupil grid that the zone touches. */
@@ -72,8 +72,9 @@ interface ZoneSamples {
 }
 
 export interface SampledPupil {
-  /** Cells across the pupil. */
-  size: number;
+  /** Cells across the pupil along u and n. */
+  columns: number;
+  rows: number;
   zones: ZoneSamples[];
   /** Open area without gratings, D². */
   areaD2: number;
@@ -105,21 +106,21 @@ function apertureOpen(shape: PupilShape, u: number, n: number): boolean {
   return true;
 }
 
-/** Samples the pupil on size × size cells (size even). */
-export function samplePupil(shape: PupilShape, size: number): SampledPupil {
+/** Samples the pupil on cells of 1 / columns by 1 / rows of D. */
+export function samplePupil(shape: PupilShape, columns: number, rows = columns): SampledPupil {
   const grids = new Map<Zone, Float32Array>();
   const share = 1 / SUBSAMPLES ** 2;
-  for (let row = 0; row < size * SUBSAMPLES; row++) {
-    const n = (row + 0.5) / (size * SUBSAMPLES) - 0.5;
-    const rowStart = Math.floor(row / SUBSAMPLES) * size;
-    for (let col = 0; col < size * SUBSAMPLES; col++) {
-      const u = (col + 0.5) / (size * SUBSAMPLES) - 0.5;
+  for (let row = 0; row < rows * SUBSAMPLES; row++) {
+    const n = (row + 0.5) / (rows * SUBSAMPLES) - 0.5;
+    const rowStart = Math.floor(row / SUBSAMPLES) * columns;
+    for (let col = 0; col < columns * SUBSAMPLES; col++) {
+      const u = (col + 0.5) / (columns * SUBSAMPLES) - 0.5;
       if (!apertureOpen(shape, u, n)) continue;
       const zone = shape.layout === null ? 'middle' : zoneAt(shape.layout, shape.handedness, shape.ribD, u, n);
       if (!zone) continue;
       let grid = grids.get(zone);
       if (!grid) {
-        grid = new Float32Array(size * size);
+        grid = new Float32Array(columns * rows);
         grids.set(zone, grid);
       }
       grid[rowStart + Math.floor(col / SUBSAMPLES)] += share;
@@ -128,12 +129,12 @@ export function samplePupil(shape: PupilShape, size: number): SampledPupil {
   let areaD2 = 0;
   const zones: ZoneSamples[] = [];
   for (const [zone, amplitude] of grids) {
-    const samples: ZoneSamples = { zone, row0: size, row1: 0, col0: size, col1: 0, amplitude };
-    for (let row = 0; row < size; row++)
-      for (let col = 0; col < size; col++) {
-        const open = amplitude[row * size + col];
+    const samples: ZoneSamples = { zone, row0: rows, row1: 0, col0: columns, col1: 0, amplitude };
+    for (let row = 0; row < rows; row++)
+      for (let col = 0; col < columns; col++) {
+        const open = amplitude[row * columns + col];
         if (open === 0) continue;
-        areaD2 += open / size ** 2;
+        areaD2 += open / (columns * rows);
         samples.row0 = Math.min(samples.row0, row);
         samples.row1 = Math.max(samples.row1, row + 1);
         samples.col0 = Math.min(samples.col0, col);
@@ -144,7 +145,7 @@ export function samplePupil(shape: PupilShape, size: number): SampledPupil {
     if (transmission !== 1) for (let i = 0; i < amplitude.length; i++) amplitude[i] *= transmission;
     zones.push(samples);
   }
-  return { size, zones, areaD2 };
+  return { columns, rows, zones, areaD2 };
 }
 
 /** Amplitude of order m of a bar grating: duty · sinc(m · duty) (Goodman §4.4; Fourier series of a square wave). */
@@ -170,13 +171,21 @@ export function rayShiftAiry(
   return { u: u * perUnit, n: n * perUnit };
 }
 
-/** Index box [u0, u1) × [n0, n1) on the ρ grid. */
+/** A part of the ρ grid: indices [u0, u1) × [n0, n1). */
 interface Box {
   u0: number;
   u1: number;
   n0: number;
   n1: number;
+  /** The exact bounds, in grid steps. */
+  uLow: number;
+  uHigh: number;
+  nLow: number;
+  nHigh: number;
 }
+
+/** The outer share of the tails in which the field fades to nothing, so that the box's edge leaves no mark. */
+const FADE = 0.35;
 
 /** The part of the ρ grid that a zone's order m reaches, with `tailAiry` λN of diffraction around its rays. */
 function zoneBox(
@@ -191,8 +200,10 @@ function zoneBox(
   const stride = 2;
   for (let row = samples.row0; row < samples.row1; row += stride)
     for (let col = samples.col0; col < samples.col1; col += stride) {
-      if (samples.amplitude[row * pupil.size + col] === 0) continue;
-      const ray = rayShiftAiry(optics, wavelengthUm, (col + 0.5) / pupil.size - 0.5, (row + 0.5) / pupil.size - 0.5);
+      if (samples.amplitude[row * pupil.columns + col] === 0) continue;
+      const u = (col + 0.5) / pupil.columns - 0.5;
+      const n = (row + 0.5) / pupil.rows - 0.5;
+      const ray = rayShiftAiry(optics, wavelengthUm, u, n);
       uMin = Math.min(uMin, ray.u);
       uMax = Math.max(uMax, ray.u);
       nMin = Math.min(nMin, ray.n);
@@ -201,12 +212,28 @@ function zoneBox(
   const direction = gratingDirection(samples.zone, optics.outerAngleDeg);
   const shiftU = order * optics.periodsAcross * direction.u;
   const shiftN = order * optics.periodsAcross * direction.n;
+  const uLow = (shiftU + uMin - tailAiry) * SAMPLES_PER_AIRY;
+  const uHigh = (shiftU + uMax + tailAiry) * SAMPLES_PER_AIRY;
+  const nLow = (shiftN + nMin - tailAiry) * SAMPLES_PER_AIRY;
+  const nHigh = (shiftN + nMax + tailAiry) * SAMPLES_PER_AIRY;
   return {
-    u0: Math.floor((shiftU + uMin - tailAiry) * SAMPLES_PER_AIRY),
-    u1: Math.ceil((shiftU + uMax + tailAiry) * SAMPLES_PER_AIRY) + 1,
-    n0: Math.floor((shiftN + nMin - tailAiry) * SAMPLES_PER_AIRY),
-    n1: Math.ceil((shiftN + nMax + tailAiry) * SAMPLES_PER_AIRY) + 1,
+    u0: Math.floor(uLow),
+    u1: Math.ceil(uHigh) + 1,
+    n0: Math.floor(nLow),
+    n1: Math.ceil(nHigh) + 1,
+    uLow,
+    uHigh,
+    nLow,
+    nHigh,
   };
+}
+
+/** Weights of successive samples from index `first`: 1 inside, falling to 0 over `fade` samples at both bounds. */
+function fading(first: number, count: number, low: number, high: number, fade: number): Float64Array {
+  return Float64Array.from({ length: count }, (_, i) => {
+    const inside = Math.min(first + i - low, high - first - i) / fade;
+    return inside >= 1 ? 1 : inside <= 0 ? 0 : Math.sin((Math.PI / 2) * inside) ** 2;
+  });
 }
 
 function union(a: Box, b: Box): Box {
@@ -215,20 +242,30 @@ function union(a: Box, b: Box): Box {
     u1: Math.max(a.u1, b.u1),
     n0: Math.min(a.n0, b.n0),
     n1: Math.max(a.n1, b.n1),
+    uLow: Math.min(a.uLow, b.uLow),
+    uHigh: Math.max(a.uHigh, b.uHigh),
+    nLow: Math.min(a.nLow, b.nLow),
+    nHigh: Math.max(a.nHigh, b.nHigh),
   };
 }
 
-/** Pupil cells needed so that the sampled transform does not repeat within the rays' spread plus tails. */
-export function pupilSizeFor(optics: PupilOptics, shortestUm: number, tailAiry: number): number {
+/**
+ * Pupil cells needed so that the sampled transform does not repeat within the rays' spread plus tails.
+ * @param farAiry how far from its own place a zone's light is still wanted, λN
+ */
+export function pupilSizeFor(optics: PupilOptics, shortestUm: number, tailAiry: number, farAiry = 0): number {
   const spread =
     Math.abs(optics.dzUm) / (shortestUm * optics.fNumber ** 2) + (32 * Math.abs(optics.sphericalUm)) / shortestUm;
-  return 2 * Math.ceil(Math.max(64, spread + 2.4 * tailAiry + 8) / 2);
+  return 2 * Math.ceil(Math.max(64, spread + 2.4 * tailAiry + 2 * farAiry + 8) / 2);
 }
 
 /**
- * Intensity of the given orders of all zones, added as fields, at each wavelength, on one common grid.
+ * Intensity on one common grid around some zones' light of the first of the given orders, the orders
+ * of the zones being added as fields.
  * @param wavelengthsUm in any order; rays between the shortest and the longest stay inside the grid
  * @param tailAiry how far beyond the geometric rays diffraction is followed, λN
+ * @param around zones that the grid must hold
+ * @param far true: all orders of all zones of the pupil, wherever on the grid; false: each only within its own tails
  */
 export function orderIntensity(
   pupil: SampledPupil,
@@ -236,28 +273,65 @@ export function orderIntensity(
   orders: number[],
   wavelengthsUm: number[],
   tailAiry: number,
+  around = pupil.zones,
+  far = true,
 ): IntensityPatch[] {
-  const parts = orders.flatMap((order) => pupil.zones.map((samples) => ({ order, samples })));
-  const boxesAt = wavelengthsUm.map((wavelengthUm) =>
-    parts.map(({ order, samples }) => zoneBox(pupil, samples, optics, order, wavelengthUm, tailAiry)),
-  );
-  const whole = boxesAt.flat().reduce(union);
+  const whole = around
+    .flatMap((samples) => wavelengthsUm.map((um) => zoneBox(pupil, samples, optics, orders[0], um, tailAiry)))
+    .reduce(union);
   const width = whole.u1 - whole.u0;
   const height = whole.n1 - whole.n0;
-  return wavelengthsUm.map((wavelengthUm, w) => {
+  return wavelengthsUm.map((wavelengthUm) => {
     const re = new Float32Array(width * height);
     const im = new Float32Array(width * height);
-    parts.forEach(({ order, samples }, i) => {
-      addZoneField(pupil, samples, optics, order, wavelengthUm, boxesAt[w][i], whole, re, im);
-    });
+    for (const order of orders)
+      for (const samples of far ? pupil.zones : around) {
+        const box = far ? whole : zoneBox(pupil, samples, optics, order, wavelengthUm, tailAiry);
+        addZoneField(pupil, samples, optics, order, wavelengthUm, box, FADE * tailAiry, whole, re, im);
+      }
     const data = re;
     for (let i = 0; i < data.length; i++) data[i] = re[i] * re[i] + im[i] * im[i];
     return { stepAiry: 1 / SAMPLES_PER_AIRY, iu: whole.u0, in: whole.n0, width, height, data };
   });
 }
 
+/** The zones in groups, so that those whose light of order m or −m may overlap, at any wavelength, stay together. */
+export function groupByOverlap(
+  pupil: SampledPupil,
+  optics: PupilOptics,
+  order: number,
+  wavelengthsUm: number[],
+  tailAiry: number,
+): ZoneSamples[][] {
+  const boxOf = (samples: ZoneSamples, side: number) =>
+    wavelengthsUm.map((um) => zoneBox(pupil, samples, optics, side * order, um, tailAiry)).reduce(union);
+  const touch = (a: Box, b: Box) => a.u0 < b.u1 && b.u0 < a.u1 && a.n0 < b.n1 && b.n0 < a.n1;
+  let groups: { zones: ZoneSamples[]; boxes: Box[] }[] = [];
+  for (const samples of pupil.zones) {
+    const joined = { zones: [samples], boxes: [boxOf(samples, 1), boxOf(samples, -1)] };
+    const apart = [];
+    for (const group of groups) {
+      if (!joined.boxes.some((box, i) => touch(box, group.boxes[i]))) {
+        apart.push(group);
+        continue;
+      }
+      joined.zones.push(...group.zones);
+      joined.boxes = joined.boxes.map((box, i) => union(box, group.boxes[i]));
+    }
+    groups = [...apart, joined];
+  }
+  return groups.map(({ zones }) => zones);
+}
+
+/** A zone's order −m from its order m, both alone: the same light at the opposite place, whatever the focus. */
+export function oppositeOrder(patch: IntensityPatch, zone: Zone, optics: PupilOptics, order: number): IntensityPatch {
+  const direction = gratingDirection(zone, optics.outerAngleDeg);
+  const move = (-2 * order * optics.periodsAcross) / patch.stepAiry;
+  return { ...patch, iu: patch.iu + move * direction.u, in: patch.in + move * direction.n };
+}
+
 /**
- * Adds one zone's order-m field to (re, im). A matrix Fourier transform: columns first, then rows,
+ * Adds one zone's order-m field on a box, fading out at its edges, to (re, im) on the whole grid. A matrix Fourier transform: columns first, then rows,
  * only over the zone's cells and the wanted box (Soummer et al., Opt. Express 15, 15935 (2007)).
  */
 function addZoneField(
@@ -267,26 +341,26 @@ function addZoneField(
   order: number,
   wavelengthUm: number,
   box: Box,
+  fadeAiry: number,
   whole: Box,
   re: Float32Array,
   im: Float32Array,
 ): void {
-  const { size } = pupil;
   const { row0, row1, col0, col1, amplitude } = samples;
   const rows = row1 - row0;
   const cols = col1 - col0;
   const direction = gratingDirection(samples.zone, optics.outerAngleDeg);
-  const gain = orderAmplitude(order, optics.duty) / size ** 2;
+  const gain = orderAmplitude(order, optics.duty) / (pupil.columns * pupil.rows);
   const constantTurns = -order * optics.phasePeriods[samples.zone];
   // The field over the zone's cells, with defocus, aberration and the order's tilt.
   const pupilRe = new Float64Array(rows * cols);
   const pupilIm = new Float64Array(rows * cols);
   for (let row = row0; row < row1; row++) {
-    const n = (row + 0.5) / size - 0.5;
+    const n = (row + 0.5) / pupil.rows - 0.5;
     for (let col = col0; col < col1; col++) {
-      const a = amplitude[row * size + col];
+      const a = amplitude[row * pupil.columns + col];
       if (a === 0) continue;
-      const u = (col + 0.5) / size - 0.5;
+      const u = (col + 0.5) / pupil.columns - 0.5;
       const rr = u * u + n * n;
       const turns =
         (rr * optics.dzUm) / (2 * wavelengthUm * optics.fNumber ** 2) +
@@ -298,15 +372,6 @@ function addZoneField(
       pupilIm[at] = gain * a * Math.sin(2 * Math.PI * turns);
     }
   }
-  // exp(−2πi u_j ρ_i) with u_j = (2j + 1 − size) / 2size and ρ_i = i / SAMPLES_PER_AIRY: one table of a full turn.
-  const turn = 2 * size * SAMPLES_PER_AIRY;
-  const cos = new Float64Array(turn);
-  const sin = new Float64Array(turn);
-  for (let k = 0; k < turn; k++) {
-    cos[k] = Math.cos((2 * Math.PI * k) / turn);
-    sin[k] = -Math.sin((2 * Math.PI * k) / turn);
-  }
-  const modulo = (k: number) => ((k % turn) + turn) % turn;
   const width = box.u1 - box.u0;
   const height = box.n1 - box.n0;
   // Along u: half[i][row].
@@ -314,12 +379,20 @@ function addZoneField(
   const halfIm = new Float64Array(width * rows);
   const kernelRe = new Float64Array(Math.max(cols, rows));
   const kernelIm = new Float64Array(Math.max(cols, rows));
-  for (let i = 0; i < width; i++) {
-    for (let j = 0; j < cols; j++) {
-      const k = modulo((2 * (j + col0) + 1 - size) * (i + box.u0));
-      kernelRe[j] = cos[k];
-      kernelIm[j] = sin[k];
+  const fillKernel = (cells: number, first: number, count: number, index: number) => {
+    // exp(−2πi x ρ) with x = (first + j + ½) / cells − ½ and ρ = index / SAMPLES_PER_AIRY, by turning on from cell to cell.
+    const turn = (-2 * Math.PI * index) / SAMPLES_PER_AIRY;
+    const [stepRe, stepIm] = [Math.cos(turn / cells), Math.sin(turn / cells)];
+    const start = turn * ((first + 0.5) / cells - 0.5);
+    let [c, s] = [Math.cos(start), Math.sin(start)];
+    for (let j = 0; j < count; j++) {
+      kernelRe[j] = c;
+      kernelIm[j] = s;
+      [c, s] = [c * stepRe - s * stepIm, c * stepIm + s * stepRe];
     }
+  };
+  for (let i = 0; i < width; i++) {
+    fillKernel(pupil.columns, col0, cols, i + box.u0);
     for (let row = 0; row < rows; row++) {
       let sumRe = 0;
       let sumIm = 0;
@@ -336,14 +409,11 @@ function addZoneField(
     }
   }
   // Along n.
-  const wholeWidth = whole.u1 - whole.u0;
+  const fadeU = fading(box.u0, width, box.uLow, box.uHigh, fadeAiry * SAMPLES_PER_AIRY);
+  const fadeN = fading(box.n0, height, box.nLow, box.nHigh, fadeAiry * SAMPLES_PER_AIRY);
   for (let j = 0; j < height; j++) {
-    for (let row = 0; row < rows; row++) {
-      const k = modulo((2 * (row + row0) + 1 - size) * (j + box.n0));
-      kernelRe[row] = cos[k];
-      kernelIm[row] = sin[k];
-    }
-    const out = (j + box.n0 - whole.n0) * wholeWidth + (box.u0 - whole.u0);
+    fillKernel(pupil.rows, row0, rows, j + box.n0);
+    const out = (j + box.n0 - whole.n0) * (whole.u1 - whole.u0) + box.u0 - whole.u0;
     for (let i = 0; i < width; i++) {
       let sumRe = 0;
       let sumIm = 0;
@@ -355,8 +425,9 @@ function addZoneField(
         sumRe += a * c - b * s;
         sumIm += a * s + b * c;
       }
-      re[out + i] += sumRe;
-      im[out + i] += sumIm;
+      const share = fadeU[i] * fadeN[j];
+      re[out + i] += share * sumRe;
+      im[out + i] += share * sumIm;
     }
   }
 }

@@ -47,16 +47,30 @@ export interface SpectralSample {
   rgb: [number, number, number];
 }
 
-/** `count` equally spaced wavelengths (midpoint rule over the band) with the sensor's signal at each. */
+/** Sub-steps per sample: the response is summed over the sample's share of the band. */
+const SUBSTEPS = 12;
+
+/** The band in `count` equal parts: each part's mean wavelength (by its light) and signal. */
 export function starSpectrum(temperatureK: number, count: number): SpectralSample[] {
+  const stepUm = (BAND_UM.max - BAND_UM.min) / (count * SUBSTEPS);
   const samples: SpectralSample[] = [];
   let total = 0;
   for (let i = 0; i < count; i++) {
-    const wavelengthUm = BAND_UM.min + ((i + 0.5) / count) * (BAND_UM.max - BAND_UM.min);
-    const photons = planckPhotons(wavelengthUm, temperatureK);
-    const rgb = [0, 1, 2].map((c) => photons * sensorResponse(c, wavelengthUm)) as [number, number, number];
-    total += rgb[0] / 4 + rgb[1] / 2 + rgb[2] / 4;
-    samples.push({ wavelengthUm, rgb });
+    const rgb: [number, number, number] = [0, 0, 0];
+    let [light, moment] = [1e-30, 1e-30 * (BAND_UM.min + (i + 0.5) * SUBSTEPS * stepUm)];
+    for (let j = 0; j < SUBSTEPS; j++) {
+      const wavelengthUm = BAND_UM.min + (i * SUBSTEPS + j + 0.5) * stepUm;
+      const photons = planckPhotons(wavelengthUm, temperatureK);
+      for (let c = 0; c < 3; c++) {
+        const signal = photons * sensorResponse(c, wavelengthUm);
+        const share = c === 1 ? signal / 2 : signal / 4;
+        rgb[c] += signal;
+        light += share;
+        moment += share * wavelengthUm;
+      }
+    }
+    total += light;
+    samples.push({ wavelengthUm: moment / light, rgb });
   }
   for (const sample of samples) for (let c = 0; c < 3; c++) sample.rgb[c] /= total;
   return samples;

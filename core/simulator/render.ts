@@ -1,6 +1,8 @@
 /** From a scene to the electrons each pixel would collect, without noise. */
 import {
+  groupByOverlap,
   type IntensityPatch,
+  oppositeOrder,
   orderIntensity,
   type PupilOptics,
   type PupilShape,
@@ -46,6 +48,11 @@ export interface RenderLimits {
   tailsAiry: [number, number, number];
   /** Change of phase at the pupil's edge between wavelengths whose patterns are mixed. */
   phaseStepRad: number;
+  /**
+   * Whether first orders feel each other's far light as fields, also where their windows are apart: some
+   * hundredths of a pixel in a spot's centre of mass, at more than twice the time.
+   */
+  farFields: boolean;
 }
 
 /** Far enough that what is left out stays below about half an electron per pixel. */
@@ -57,16 +64,20 @@ export function limitsFor(scene: Scene): RenderLimits {
   const reach = (share: number, low: number, high: number) =>
     Math.min(high, Math.max(low, Math.sqrt(share * peakE) / Math.PI));
   const spiky = scene.blades > 2 || scene.vanes > 0;
-  return { tailsAiry: [reach(0.2, 10, spiky ? 90 : 24), reach(0.1, 8, 16), reach(0.01, 5, 8)], phaseStepRad: 0.5 };
+  return {
+    tailsAiry: [reach(0.2, 10, spiky ? 90 : 24), reach(0.1, 8, 16), reach(0.01, 5, 8)],
+    phaseStepRad: 0.7,
+    farFields: true,
+  };
 }
 
 const pupilCache = new Map<string, SampledPupil>();
 
-function cachedPupil(shape: PupilShape, size: number): SampledPupil {
-  const key = JSON.stringify([shape, size]);
+function cachedPupil(shape: PupilShape, columns: number, rows: number): SampledPupil {
+  const key = JSON.stringify([shape, columns, rows]);
   let pupil = pupilCache.get(key);
   if (!pupil) {
-    pupil = samplePupil(shape, size);
+    pupil = samplePupil(shape, columns, rows);
     if (pupilCache.size >= 16) pupilCache.delete(pupilCache.keys().next().value!);
     pupilCache.set(key, pupil);
   }
@@ -89,22 +100,37 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
   };
   const edgeUm = Math.abs(scene.dzUm) / (8 * scene.fNumber ** 2) + Math.abs(optics.sphericalUm);
   const [near, far] = [1 / BAND_UM.max, 1 / BAND_UM.min];
-  const steps = Math.max(2, Math.ceil((2 * Math.PI * edgeUm * (far - near)) / limits.phaseStepRad));
+  const steps = Math.max(1, Math.ceil((2 * Math.PI * edgeUm * (far - near)) / limits.phaseStepRad));
   const nodesUm = Array.from({ length: steps + 1 }, (_, i) => 1 / (far + ((near - far) * i) / steps));
 
   const orders: OrderPattern[] = [];
   let areaD2 = 0;
-  for (let m = -MAX_ORDER; m <= MAX_ORDER; m++) {
+  const add = (order: number, patches: IntensityPatch[]) => orders.push({ order, nodesUm, patches });
+  for (let m = 0; m <= MAX_ORDER; m++) {
     if (m !== 0 && (scene.mask === null || Math.abs(Math.sin(Math.PI * m * optics.duty)) < 1e-9)) continue;
-    const tail = limits.tailsAiry[Math.min(2, Math.abs(m))];
-    const pupil = cachedPupil(shape, pupilSizeFor(optics, BAND_UM.min, tail));
+    const tail = limits.tailsAiry[Math.min(2, m)];
+    const size = pupilSizeFor(optics, BAND_UM.min, tail);
+    let pupil = cachedPupil(shape, size, size);
     areaD2 = pupil.areaD2;
     if (pupil.zones.length === 0) continue;
-    // The zones' first orders may run into each other and are added as fields; higher ones stand far apart.
-    const groups = Math.abs(m) <= 1 ? [pupil.zones] : pupil.zones.map((zone) => [zone]);
+    const together = m === 1 && limits.farFields;
+    const fields = (order: number, zones: SampledPupil['zones']) =>
+      orderIntensity(pupil, optics, [order], nodesUm, tail, zones, together).map(doubleSampling);
+    if (m === 0) {
+      add(0, fields(0, pupil.zones));
+      continue;
+    }
+    if (together) {
+      // A zone's light is wanted as far as the others' spots, so it must not repeat before.
+      const across = 2 * optics.periodsAcross * Math.sin((optics.outerAngleDeg * Math.PI) / 180);
+      pupil = cachedPupil(shape, size, pupilSizeFor(optics, BAND_UM.min, tail, across));
+    }
+    const groups = m === 1 ? groupByOverlap(pupil, optics, m, nodesUm, tail) : pupil.zones.map((zone) => [zone]);
     for (const zones of groups) {
-      const patches = orderIntensity({ ...pupil, zones }, optics, [m], nodesUm, tail).map(doubleSampling);
-      orders.push({ order: m, nodesUm, patches });
+      const patches = fields(m, zones);
+      const alone = zones.length === 1 && !together;
+      add(m, patches);
+      add(-m, alone ? patches.map((patch) => oppositeOrder(patch, zones[0].zone, optics, m)) : fields(-m, zones));
     }
   }
   return { orders, optics, lightD2: areaD2 * optics.duty };
@@ -177,7 +203,7 @@ export function addOrder(image: LinearRgb, pattern: Pattern, orderPattern: Order
   // Neighbouring wavelengths must lie so close that their sum is smooth: a spot of one wavelength holds no
   // detail finer than λN, and less where the pixel or a later blur is wide.
   const lengthUm = Math.abs(order) * periodsAcross * fNumber * (BAND_UM.max - BAND_UM.min);
-  const spacingUm = 0.5 * Math.hypot(1.6 * BAND_UM.min * fNumber, place.softUm);
+  const spacingUm = 0.6 * Math.hypot(1.6 * BAND_UM.min * fNumber, place.softUm);
   const count = Math.max(24, Math.ceil(lengthUm / spacingUm));
   const blend = { ...patches[0], data: new Float32Array(patches[0].data.length) };
   const [first, last] = [1 / nodesUm[0], 1 / nodesUm[nodesUm.length - 1]];
@@ -343,9 +369,9 @@ export function addSky(image: LinearRgb, scene: Scene): void {
  * The whole scene without noise. Blurs act on cells finer than a pixel where the pixel is too coarse
  * for the optics, and pixels are whole numbers of cells.
  */
-export function renderNoiseFree(scene: Scene): LinearRgb {
+export function renderNoiseFree(scene: Scene, limits: RenderLimits = limitsFor(scene)): LinearRgb {
   const image = blankImage(scene.widthPx, scene.heightPx);
-  const pattern = diffractionPattern(scene);
+  const pattern = diffractionPattern(scene, limits);
   const angleDeg = pupilAngleDeg(scene);
   const sigmaPx = scene.seeingPx / 2.354820045;
   const softUm = scene.pixelUm * Math.hypot(0.8, scene.seeingPx);
@@ -480,19 +506,33 @@ export function blur(image: LinearRgb, sigmaPx: number): void {
   const y0 = Math.max(0, lit.y0 - reach);
   const y1 = Math.min(heightPx, lit.y1 + reach);
   if (x1 <= x0 || y1 <= y0) return;
-  const line = new Float32Array(Math.max(x1 - x0, y1 - y0) + 2 * reach);
-  const pass = (plane: Float32Array, start: number, stride: number, length: number) => {
-    line.fill(0);
-    for (let i = 0; i < length; i++) line[i + reach] = plane[start + i * stride];
-    for (let i = 0; i < length; i++) {
-      let value = kernel[0] * line[i + reach];
-      for (let k = 1; k <= reach; k++) value += kernel[k] * (line[i + reach - k] + line[i + reach + k]);
-      plane[start + i * stride] = value;
-    }
-  };
+  const width = x1 - x0;
+  const height = y1 - y0;
+  const line = new Float32Array(width + 2 * reach);
+  const rows = new Float32Array(width * (height + 2 * reach));
   for (const plane of planes) {
-    for (let y = y0; y < y1; y++) pass(plane, y * widthPx + x0, 1, x1 - x0);
-    for (let x = x0; x < x1; x++) pass(plane, y0 * widthPx + x, widthPx, y1 - y0);
+    // Along x into `rows`, which has `reach` empty rows above and below; then along y back.
+    for (let y = 0; y < height; y++) {
+      const start = (y + y0) * widthPx + x0;
+      line.set(plane.subarray(start, start + width), reach);
+      const out = (y + reach) * width;
+      for (let x = 0; x < width; x++) {
+        let value = kernel[0] * line[x + reach];
+        for (let k = 1; k <= reach; k++) value += kernel[k] * (line[x + reach - k] + line[x + reach + k]);
+        rows[out + x] = value;
+      }
+    }
+    for (let y = 0; y < height; y++) {
+      const out = (y + y0) * widthPx + x0;
+      const middle = (y + reach) * width;
+      for (let x = 0; x < width; x++) plane[out + x] = kernel[0] * rows[middle + x];
+      for (let k = 1; k <= reach; k++) {
+        const weight = kernel[k];
+        const above = middle - k * width;
+        const below = middle + k * width;
+        for (let x = 0; x < width; x++) plane[out + x] += weight * (rows[above + x] + rows[below + x]);
+      }
+    }
   }
 }
 

@@ -2,10 +2,10 @@
  * The simulated camera's world: a lens with a focus ring, a star, a cooling evening, and live-view
  * frames fast enough for 30 a second.
  *
- * Patterns are computed by the diffraction integral at a row of defocus values ("nodes"), at half the
- * frame's pixel size, and kept. In between, the two neighbouring patterns are mixed in proportion.
+ * Patterns are computed by the diffraction integral at a row of defocus values ("nodes"), on cells
+ * as fine as their blur asks for, and kept. In between, the two neighbouring patterns are mixed in proportion.
  * Mixing keeps total light and every centroid exact (both change linearly with defocus), and only
- * softens a spot a little; the tests bound that. For the star's sub-pixel place the half pixels' running
+ * softens a spot a little; the tests bound that. For the star's sub-pixel place the cells' running
  * sum is interpolated by cubics. Background pixels come from a table of noise, laid out anew for each frame.
  */
 import type { FrameMode, PixelImage } from '../frame.ts';
@@ -18,6 +18,7 @@ import {
   diffractionPattern,
   type LinearRgb,
   orderTile,
+  type RenderLimits,
   renderNoiseFree,
   type Tile,
   type TileGrid,
@@ -34,6 +35,9 @@ export interface WorldFrame {
 /** Kept patterns; each takes up to a few megabytes. */
 const MAX_TABLES = 28;
 
+/** How far the tables follow the light: short of the exact rendering, for speed. */
+export const TABLE_LIMITS: RenderLimits = { tailsAiry: [14, 10, 5], phaseStepRad: 1.2, farFields: false };
+
 /** Electrons below which a pixel of the pattern is left to the background. */
 const FAINT_E = 0.02;
 
@@ -47,7 +51,7 @@ export class SimulatedWorld {
   #temperature: { setC: number; atMs: number | null };
   #nowMs = 0;
   #random: Random;
-  /** Patterns in electrons per star electron, on half-pixel cells, of which 0 is just right of and below the star. */
+  /** Patterns in electrons per star electron, on cells, of which 0 is just right of and below the star. */
   #tables = new Map<string, Tile[]>();
   #noise: { key: string; data: Uint8Array } | null = null;
   #light: LinearRgb | null = null;
@@ -259,14 +263,15 @@ export class SimulatedWorld {
   #computeTable(dzUm: number): Tile[] {
     const { liveWidthPx, liveHeightPx } = this.scenario.camera;
     const scene = { ...this.#sceneFor(0, this.pixelUm, liveWidthPx, liveHeightPx, [0, 0]), dzUm };
-    const sigma = (2 * scene.seeingPx) / 2.354820045;
-    const pattern = diffractionPattern(scene, { tailsAiry: [14, 8, 4], phaseStepRad: 1 });
+    const cells = cellsPerPixel(scene);
+    const sigma = (cells * scene.seeingPx) / 2.354820045;
+    const reach = cells * liveWidthPx; // beyond this no star in the frame shows it
+    const pattern = diffractionPattern(scene, TABLE_LIMITS);
     const grid: TileGrid = {
-      cellUm: scene.pixelUm / 2,
+      cellUm: scene.pixelUm / cells,
       xCell: -0.5,
       yCell: -0.5,
-      // Beyond this no star in the frame shows it.
-      clip: { x0: -2 * liveWidthPx, y0: -2 * liveWidthPx, x1: 2 * liveWidthPx, y1: 2 * liveWidthPx },
+      clip: { x0: -reach, y0: -reach, x1: reach, y1: reach },
       margin: Math.ceil(4 * sigma) + 1,
       align: 1,
     };
@@ -288,6 +293,7 @@ export class SimulatedWorld {
 
   /** Adds all lights' patterns; returns the boxes that were touched. */
   #addLights(image: LinearRgb, scene: Scene): Box[] {
+    const cells = cellsPerPixel(scene);
     const [index, part] = this.#bracket(scene.dzUm);
     const mix: [Tile[], number][] = [
       [this.#table(index), 1 - part],
@@ -297,7 +303,7 @@ export class SimulatedWorld {
     for (const light of [scene.star, ...scene.otherLights])
       for (const [tiles, weight] of mix)
         for (const tile of tiles) {
-          const box = addTile(image, tile, light, weight * light.photoelectrons);
+          const box = addTile(image, tile, cells, light, weight * light.photoelectrons);
           if (box) boxes.push(box);
         }
     return boxes;
@@ -360,55 +366,61 @@ export class SimulatedWorld {
   }
 }
 
+/** The pattern changes little over one standard deviation of its blur. */
+function cellsPerPixel(scene: Scene): number {
+  return Math.min(8, Math.max(1, Math.ceil(2.354820045 / scene.seeingPx)));
+}
+
 /**
- * Shares of five successive cells in a pixel that starts `part` into the second and is two cells
- * wide: the running sum of the cells is interpolated by cubics (Lagrange) and differenced.
+ * Shares of successive cells in a pixel of `cells` cells that starts `part` into the second: the
+ * running sum of the cells is interpolated by cubics (Lagrange) and differenced.
  */
-function cellShares(part: number): [number, number, number, number, number] {
+function cellShares(part: number, cells: number): number[] {
   const before = (part * (part - 1) * (part - 2)) / 6;
   const after = ((part + 1) * part * (part - 1)) / 6;
   const within = after - ((part + 1) * part * (part - 2)) / 2;
-  return [-before, 1 - within, 1 - after + before, within, after];
+  const shares: number[] = Array.from({ length: cells + 3 }, (_, i) => (i >= 1 && i <= cells ? 1 : 0));
+  [before, within, after].forEach((share, i) => {
+    shares[i] -= share;
+    shares[cells + i] += share;
+  });
+  return shares;
 }
 
 /** Adds `electrons` times a tile around a light; only pixels wholly inside the tile are served. */
-function addTile(image: LinearRgb, tile: Tile, light: Light, electrons: number): Box | null {
+function addTile(image: LinearRgb, tile: Tile, cells: number, light: Light, electrons: number): Box | null {
   const { widthPx, heightPx } = image;
-  const cells = tile.image;
-  // Pixel x starts 2 (x − ½ − star) cells from the star.
-  const startX = 2 * (-0.5 - light.xPx) - tile.x0;
-  const startY = 2 * (-0.5 - light.yPx) - tile.y0;
-  const sharesX = cellShares(startX - Math.floor(startX));
-  const sharesY = cellShares(startY - Math.floor(startY));
-  // Pixel x takes the five cells from firstX + 2x on.
+  const { widthPx: width, heightPx: height, planes } = tile.image;
+  // Pixel x starts this many cells from the tile's edge, plus `cells` times x.
+  const startX = cells * (-0.5 - light.xPx) - tile.x0;
+  const startY = cells * (-0.5 - light.yPx) - tile.y0;
+  const sharesX = cellShares(startX - Math.floor(startX), cells).map((share) => share * electrons);
+  const sharesY = cellShares(startY - Math.floor(startY), cells);
+  const taps = cells + 3;
   const firstX = Math.floor(startX) - 1;
   const firstY = Math.floor(startY) - 1;
-  const x0 = Math.max(0, Math.ceil(-firstX / 2));
-  const y0 = Math.max(0, Math.ceil(-firstY / 2));
-  const x1 = Math.min(widthPx, Math.floor((cells.widthPx - 5 - firstX) / 2) + 1);
-  const y1 = Math.min(heightPx, Math.floor((cells.heightPx - 5 - firstY) / 2) + 1);
+  const x0 = Math.max(0, Math.ceil(-firstX / cells));
+  const y0 = Math.max(0, Math.ceil(-firstY / cells));
+  const x1 = Math.min(widthPx, Math.floor((width - taps - firstX) / cells) + 1);
+  const y1 = Math.min(heightPx, Math.floor((height - taps - firstY) / cells) + 1);
   if (x1 <= x0 || y1 <= y0) return null;
-  const width = cells.widthPx;
-  const from0 = firstX + 2 * x0;
-  const from1 = firstX + 2 * (x1 - 1) + 5;
-  const [a, b, c, d, e] = sharesY;
-  const [p, q, r, s, t] = sharesX.map((share) => share * electrons);
+  const from = firstX + cells * x0;
+  const until = firstX + cells * (x1 - 1) + taps;
   const line = new Float32Array(width);
-  for (let channel = 0; channel < 3; channel++) {
-    const [cell, to] = [cells.planes[channel], image.planes[channel]];
+  for (let c = 0; c < 3; c++) {
+    const [cell, to] = [planes[c], image.planes[c]];
     for (let y = y0; y < y1; y++) {
-      const row = (firstY + 2 * y) * width;
-      for (let i = from0; i < from1; i++) {
-        const at = row + i;
-        line[i] =
-          a * cell[at] +
-          b * cell[at + width] +
-          c * cell[at + 2 * width] +
-          d * cell[at + 3 * width] +
-          e * cell[at + 4 * width];
+      const row = (firstY + cells * y) * width;
+      for (let i = from; i < until; i++) line[i] = sharesY[0] * cell[row + i];
+      for (let k = 1; k < taps; k++) {
+        const share = sharesY[k];
+        for (let i = from, at = row + k * width + from; i < until; i++, at++) line[i] += share * cell[at];
       }
-      for (let x = x0, i = from0; x < x1; x++, i += 2)
-        to[y * widthPx + x] += p * line[i] + q * line[i + 1] + r * line[i + 2] + s * line[i + 3] + t * line[i + 4];
+      for (let x = x0, i = from, out = y * widthPx + x0; x < x1; x++, out++, i += cells) {
+        let sum = 0;
+        for (let k = 0; k < taps; k++) sum += sharesX[k] * line[i + k];
+        to[out] += sum;
+      }
     }
   }
   return { x0, x1, y0, y1 };

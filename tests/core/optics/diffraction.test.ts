@@ -175,10 +175,10 @@ describe('gratings', () => {
     const wavelengthUm = 0.55;
     const optics: PupilOptics = { ...clear, duty, dzUm, sphericalUm };
     const shape: PupilShape = { ...openPupil, layout: 'half', ribD: 0.02 };
-    const pupil = samplePupil(shape, 200);
+    const pupil = samplePupil(shape, 256);
     const others = [-2, -1, 0, 1, 2, 3].filter((m) => m !== order && m !== -order).map((m) => (order > 0 ? m : -m));
-    const [alone] = orderIntensity(pupil, optics, [order], [wavelengthUm], 8);
-    const [together] = orderIntensity(pupil, optics, [order, ...others], [wavelengthUm], 46);
+    const [alone] = orderIntensity(pupil, optics, [order], [wavelengthUm], 16);
+    const [together] = orderIntensity(pupil, optics, [order, ...others], [wavelengthUm], 16);
 
     const size = 1400;
     const barsRe = new Float64Array(size * size);
