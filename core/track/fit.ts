@@ -142,7 +142,12 @@ export function learnNoise(points: readonly Point[], prior: Noise): Noise & { st
     return r * biweight(z);
   });
   slope /= psi.length;
-  const longRun = Math.max(0.25, longRunVariance(psi, 2) / slope ** 2);
+  const found = longRunVariance(psi, 2);
+  // A variance found from few independent samples is itself uncertain, and a σ taken from it too small on
+  // average (as Student's t says); its relative variance is about 2 (2M + 1)/n (Sokal 1997), M lags being summed.
+  const variance = psi.reduce((sum, value) => sum + value * value, 0) / psi.length;
+  const uncertain = 1 + (6 * (found / variance) + 2) / psi.length;
+  const longRun = Math.max(0.25, (uncertain * found) / slope ** 2);
   const steps = points.slice(1).map((_, i) => Math.abs(refit.residuals[i + 1] - refit.residuals[i]));
   const quick = (1.4826 * median(steps)) / Math.SQRT2;
   const stationary = scale < SLOWEST * quick && refit.rate ** 2 < 2.5 ** 2 * refit.rateVariance * longRun;

@@ -53,11 +53,13 @@ export interface Track {
 /** After this long without a new measurement the track is lost and begins anew, ms. */
 export const LOST_AFTER_MS = 2000;
 const HISTORY_MS = 60_000;
+const EVEN_TURN_MS = 600;
 const LONGEST_FIT_MS = 30_000;
 /** Shortest time over which a ring is called still, and the first time, before the noise is known. */
 const STILL_AFTER_MS = 700;
 const GATHER_MS = 1500;
 const LEARN_OVER_MS = 10_000;
+const LEARN_AFTER_MS = 1000;
 const LEARN_EVERY_MS = 250;
 const FORGET_MS = 20_000;
 const LEARN_FRAMES = 16;
@@ -212,7 +214,10 @@ export class Tracker {
     if (Number.isFinite(elapsedMs)) this.#noiseFrames *= Math.exp(-elapsedMs / FORGET_MS);
     const known = this.#noiseFrames >= LEARN_FRAMES;
     if (known && (this.#state !== 'still' || this.#lackOfFit > LEARN_FIT)) return;
-    const points = known ? this.#run.filter((p) => p.timeMs > timeMs - LEARN_OVER_MS) : this.#stretch;
+    // The newest second may hold the beginning of a turn, not yet seen as one: it must not pass for noise.
+    const points = known
+      ? this.#run.filter((p) => p.timeMs > timeMs - LEARN_OVER_MS && p.timeMs < timeMs - LEARN_AFTER_MS)
+      : this.#stretch;
     const spanMs = timeMs - (points[0]?.timeMs ?? timeMs);
     if (points.length < Math.max(LEARN_FRAMES, this.#noiseFrames) || spanMs < GATHER_MS) return;
     const learned = learnNoise(points, this.#noise);
@@ -253,15 +258,18 @@ export class Tracker {
     if (this.#state !== 'still') this.#stillSinceMs = null;
     else this.#stillSinceMs ??= this.#run[0].timeMs;
 
-    const straight = this.#state === 'turning' || slopeZ > 3;
-    const { value, valueVariance } = straight ? line : fit(this.#run, 0, this.#noise);
+    // A hand does not turn evenly for long: where the ring moves, only the newest frames tell where it is.
+    const recent = this.#run.filter((p) => p.timeMs > timeMs - EVEN_TURN_MS);
+    let now = line;
+    if (this.#state !== 'turning' && slopeZ < 3) now = fit(this.#run, 0, this.#noise);
+    else if (this.#state === 'turning' && recent.length >= FEWEST_FRAMES) now = fit(recent, 1, this.#noise);
     // What a straight line misses of an uneven turn goes into the σ.
-    const misfit = this.#state === 'turning' ? Math.max(1, line.lackOfFit / USUAL_FIT) : 1;
+    const misfit = this.#state === 'turning' ? Math.max(1, now.lackOfFit / USUAL_FIT) : 1;
     this.#estimate = {
-      offsetPx: value,
-      offsetSigmaPx: misfit * Math.sqrt(valueVariance),
-      ratePxPerS: line.rate,
-      rateSigmaPxPerS: misfit * Math.sqrt(line.rateVariance),
+      offsetPx: now.value,
+      offsetSigmaPx: misfit * Math.sqrt(now.valueVariance),
+      ratePxPerS: now.rate,
+      rateSigmaPxPerS: misfit * Math.sqrt(now.rateVariance),
     };
   }
 
