@@ -26,6 +26,11 @@ import {
 import type { Scenario } from './scenario.ts';
 import { arcsecToPx, defaultScene, type Light, pupilAngleDeg, type Scene, star, type Truth, truth } from './scene.ts';
 
+/** A tile of a table, and the most any pixel can get from it per star electron. */
+interface TableTile extends Tile {
+  peak: number;
+}
+
 export interface WorldFrame {
   image: PixelImage;
   mode: FrameMode;
@@ -37,6 +42,9 @@ const MAX_TABLES = 28;
 
 /** How far the tables follow the light: short of the exact rendering, for speed. */
 export const TABLE_LIMITS: RenderLimits = { tailsAiry: [14, 10, 5], phaseStepRad: 1.2, farFields: false };
+
+/** A pattern whose brightest pixel stays below this is left out, electrons. */
+const UNSEEN_E = 0.2;
 
 /** Electrons below which a pixel of the pattern is left to the background. */
 const FAINT_E = 0.02;
@@ -52,7 +60,7 @@ export class SimulatedWorld {
   #nowMs = 0;
   #random: Random;
   /** Patterns in electrons per star electron, on cells, of which 0 is just right of and below the star. */
-  #tables = new Map<string, Tile[]>();
+  #tables = new Map<string, TableTile[]>();
   #noise: { key: string; data: Uint8Array } | null = null;
   #light: LinearRgb | null = null;
   #tone = toneTable('srgb');
@@ -250,7 +258,7 @@ export class SimulatedWorld {
     return `${this.#focalMm} ${this.#magnification} ${index}`;
   }
 
-  #table(index: number): Tile[] {
+  #table(index: number): TableTile[] {
     const key = this.#tableKey(index);
     let table = this.#tables.get(key);
     if (table) this.#tables.delete(key);
@@ -260,7 +268,7 @@ export class SimulatedWorld {
     return table;
   }
 
-  #computeTable(dzUm: number): Tile[] {
+  #computeTable(dzUm: number): TableTile[] {
     const { liveWidthPx, liveHeightPx } = this.scenario.camera;
     const scene = { ...this.#sceneFor(0, this.pixelUm, liveWidthPx, liveHeightPx, [0, 0]), dzUm };
     const cells = cellsPerPixel(scene);
@@ -281,12 +289,13 @@ export class SimulatedWorld {
       photoelectrons: 1,
       temperatureK: scene.star.temperatureK,
     };
-    const tiles: Tile[] = [];
+    const tiles: TableTile[] = [];
     for (const order of pattern.orders) {
       const tile = orderTile(pattern, order, grid, place);
       if (!tile) continue;
       blur(tile.image, sigma);
-      tiles.push(tile);
+      const brightest = Math.max(...tile.image.planes.map((plane) => plane.reduce((a, b) => Math.max(a, b), 0)));
+      tiles.push({ ...tile, peak: brightest * cells ** 2 });
     }
     return tiles;
   }
@@ -295,7 +304,7 @@ export class SimulatedWorld {
   #addLights(image: LinearRgb, scene: Scene): Box[] {
     const cells = cellsPerPixel(scene);
     const [index, part] = this.#bracket(scene.dzUm);
-    const mix: [Tile[], number][] = [
+    const mix: [TableTile[], number][] = [
       [this.#table(index), 1 - part],
       [this.#table(index + 1), part],
     ];
@@ -303,6 +312,7 @@ export class SimulatedWorld {
     for (const light of [scene.star, ...scene.otherLights])
       for (const [tiles, weight] of mix)
         for (const tile of tiles) {
+          if (weight * light.photoelectrons * tile.peak < UNSEEN_E) continue;
           const box = addTile(image, tile, cells, light, weight * light.photoelectrons);
           if (box) boxes.push(box);
         }
@@ -407,18 +417,22 @@ function addTile(image: LinearRgb, tile: Tile, cells: number, light: Light, elec
   const from = firstX + cells * x0;
   const until = firstX + cells * (x1 - 1) + taps;
   const line = new Float32Array(width);
+  // Four taps at a time: there are four or more, mostly five.
+  const [a, b, g, d] = sharesY;
+  const [p, q, r, s] = sharesX;
   for (let c = 0; c < 3; c++) {
     const [cell, to] = [planes[c], image.planes[c]];
     for (let y = y0; y < y1; y++) {
       const row = (firstY + cells * y) * width;
-      for (let i = from; i < until; i++) line[i] = sharesY[0] * cell[row + i];
-      for (let k = 1; k < taps; k++) {
+      for (let i = from, at = row + from; i < until; i++, at++)
+        line[i] = a * cell[at] + b * cell[at + width] + g * cell[at + 2 * width] + d * cell[at + 3 * width];
+      for (let k = 4; k < taps; k++) {
         const share = sharesY[k];
         for (let i = from, at = row + k * width + from; i < until; i++, at++) line[i] += share * cell[at];
       }
       for (let x = x0, i = from, out = y * widthPx + x0; x < x1; x++, out++, i += cells) {
-        let sum = 0;
-        for (let k = 0; k < taps; k++) sum += sharesX[k] * line[i + k];
+        let sum = p * line[i] + q * line[i + 1] + r * line[i + 2] + s * line[i + 3];
+        for (let k = 4; k < taps; k++) sum += sharesX[k] * line[i + k];
         to[out] += sum;
       }
     }
