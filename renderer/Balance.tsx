@@ -55,7 +55,7 @@ function Bars({ gapAPx, gapBPx, tilt, aOnLeft, tolerancePx }: BarsProps) {
       </svg>
       <p className="gaps">
         <span>{strings.pixels(leftPx)}</span>
-        <span className="soft">{strings.balance.difference(rightPx - leftPx)}</span>
+        <span className="soft">{strings.balance.difference(rightPx - leftPx, 2 * tolerancePx)}</span>
         <span>{strings.pixels(rightPx)}</span>
       </p>
     </>

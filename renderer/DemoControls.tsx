@@ -1,4 +1,4 @@
-import { useEffect, useId, useState } from 'react';
+import { useEffect, useId, useRef, useState } from 'react';
 import type { ConfigValue } from '../host/api.ts';
 import { api } from './api.ts';
 import { useKeys } from './keys.ts';
@@ -10,6 +10,9 @@ import { strings } from './strings.ts';
 const FINE_STEP = 1 / 1000;
 const COARSE_STEP = 1 / 100;
 
+/** The world is read again this often. */
+const REFRESH_MS = 1500;
+
 const byName = (config: ConfigValue[], name: string) => config.find((value) => value.name === name);
 
 /** The simulated camera's ring, zoom, temperature and magnification, to rehearse an evening at the desk. */
@@ -18,26 +21,32 @@ export function DemoControls() {
   const { settings, change } = useSettings();
   const [config, setConfig] = useState<ConfigValue[]>([]);
   const [problem, setProblem] = useState<string | null>(null);
+  /** When something was last set here. */
+  const setMs = useRef(Number.NEGATIVE_INFINITY);
 
+  // The evening goes on by itself (it gets colder); what was set here shows at once and is not overtaken.
   useEffect(() => {
     if (!simulated) return;
-    api.config().then(
-      (values) => {
-        setConfig(values);
-        if (settings.optics.fNumber === null) adoptLens(values);
-      },
-      (error: Error) => setProblem(error.message),
-    );
+    const read = async () => {
+      if (performance.now() - setMs.current < REFRESH_MS) return;
+      const values = await api.config().catch(() => null);
+      if (values && performance.now() - setMs.current > REFRESH_MS) setConfig(values);
+    };
+    void read();
+    const timer = setInterval(read, REFRESH_MS);
+    return () => clearInterval(timer);
   }, [simulated]);
 
-  /** A rehearsal starts with the lens set, as at home before a real evening. */
-  const adoptLens = (values: ConfigValue[]) => {
-    const number = (name: string) => Number(byName(values, name)?.value) || null;
+  // A rehearsal starts with the lens set, as at home before a real evening.
+  useEffect(() => {
+    if (config.length === 0 || settings.optics.fNumber !== null) return;
+    const number = (name: string) => Number(byName(config, name)?.value) || null;
     const optics = { ...settings.optics, focalMm: number('focalMm'), fNumber: number('fNumber') };
     change({ optics, lensName: settings.lensName || strings.demo.lens });
-  };
+  }, [config, settings, change]);
 
   const set = (name: string, value: string) => {
+    setMs.current = performance.now();
     setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));
     api.setConfig(name, value).then(
       () => setProblem(null),

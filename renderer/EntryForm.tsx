@@ -60,6 +60,7 @@ export function EntryForm({ previous, onSaved }: { previous: Entry | undefined; 
       return setProblem({ field: null, text: (error as Error).message });
     }
     setProblem(null);
+    session.dismissTestShot();
     setId(crypto.randomUUID());
     setValues((old) => ({ ...old, note: '' }));
     onSaved();

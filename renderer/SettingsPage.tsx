@@ -22,6 +22,12 @@ export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
   );
 }
 
+const NO_LENS: Partial<Settings> = {
+  lensName: '',
+  optics: { focalMm: null, fNumber: null, pixelUm: null },
+  calibration: null,
+};
+
 function CameraSettings() {
   const { settings, change } = useSettings();
   const [found, setFound] = useState<CameraInfo[]>([]);
@@ -32,7 +38,9 @@ function CameraSettings() {
 
   const choose = async (camera: string) => {
     setProblem(null);
-    change({ camera });
+    // What was rehearsed with does not pass for the real lens.
+    const rehearsed = camera !== 'sim' && settings.lensName === strings.demo.lens;
+    change(rehearsed ? { camera, ...NO_LENS } : { camera });
     await api.chooseCamera(camera).catch(say);
   };
   const known = found.some(({ name }) => name === settings.camera);

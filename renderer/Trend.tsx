@@ -6,6 +6,8 @@ import { strings } from './strings.ts';
 Chart.register(LineController, LineElement, PointElement, LinearScale);
 
 const SPAN_S = 60;
+/** The scale follows these last seconds, so that the end of a turn is seen finely. */
+const SCALE_TO_S = 15;
 /** Redrawing a chart costs milliseconds; the eye needs no more than this from a minute's trend. */
 const REDRAW_MS = 250;
 
@@ -71,7 +73,8 @@ export function Trend() {
     });
     const timer = setInterval(() => {
       data = trendOf(session.state);
-      const reach = Math.max(3 * (data.band ?? 0), ...data.points.map(({ y }) => Math.abs(y)), 1e-3);
+      const recent = data.points.filter(({ x }) => x > -SCALE_TO_S).map(({ y }) => Math.abs(y));
+      const reach = Math.max(3 * (data.band ?? 0), ...recent, 1e-3);
       chart.data.datasets[0].data = data.points;
       chart.options.scales!.y!.suggestedMin = -reach;
       chart.options.scales!.y!.suggestedMax = reach;

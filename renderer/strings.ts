@@ -2,6 +2,7 @@
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
 import type { Measurement } from '../core/measurement.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
+import { withSigma } from '../core/strings.ts';
 import type { CameraMessage, Entry, ImportResult, NewEntry, Settings } from '../host/api.ts';
 
 const MINUS = '−';
@@ -13,12 +14,10 @@ export function amount(value: number): string {
   return value.toFixed(digits).replace('-', MINUS);
 }
 
-const plusMinus = (value: number, sigma: number, unit: string) => `${amount(value)} ± ${amount(sigma)} ${unit}`;
-
 /** Offset in the best unit there is. */
 function offset(offsetPx: number, sigmaPx: number, defocusUm?: number | null, sigmaUm?: number | null): string {
-  if (defocusUm === null || defocusUm === undefined) return plusMinus(offsetPx, sigmaPx, 'px');
-  return plusMinus(defocusUm, sigmaUm ?? 0, 'µm');
+  if (defocusUm === null || defocusUm === undefined) return withSigma(offsetPx, sigmaPx, 'px');
+  return withSigma(defocusUm, sigmaUm ?? 0, 'µm');
 }
 
 const VERDICTS: Record<Entry['verdict'], string> = {
@@ -109,7 +108,8 @@ export const strings = {
   balance: {
     label: 'Balance of the gaps',
     none: 'No pattern to balance.',
-    difference: (px: number) => (Math.abs(px) < 0.05 ? 'equal' : `difference ${amount(Math.abs(px))} px`),
+    difference: (px: number, tolerancePx: number) =>
+      Math.abs(px) <= tolerancePx ? 'equal within the depth of focus' : `difference ${amount(Math.abs(px))} px`,
   },
 
   trend: {

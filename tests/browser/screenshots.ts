@@ -46,7 +46,7 @@ async function tour(page: Page): Promise<void> {
   await page.getByText('Turn a little').waitFor();
   await picture(page, '03-calibration-turn');
   await page.keyboard.press('Escape');
-  await calibrateByKeys(page, 5, 0.4);
+  await calibrateByKeys(page, 5, 0.6);
   await waitForInstruction(page, 'turn');
   await picture(page, '04-turn');
 

@@ -1,0 +1,116 @@
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import {
+  calibrateByKeys,
+  type Host,
+  launchBrowser,
+  type OpenPage,
+  openPage,
+  setWorld,
+  startHost,
+  waitForInstruction,
+} from './support.ts';
+
+let host: Host;
+let browser: Browser;
+let opened: OpenPage;
+
+beforeAll(async () => {
+  host = await startHost();
+  browser = await launchBrowser();
+});
+afterAll(async () => {
+  await browser?.close();
+  await host?.stop();
+});
+
+describe('the focus screen with the simulated camera', () => {
+  beforeEach(async () => {
+    opened = await openPage(browser, host.url);
+    return () => opened.context.close();
+  });
+
+  test('measures without a key pressed, names the distance but no direction', async () => {
+    const { page, problems } = opened;
+    await waitForInstruction(page, 'distance');
+    const panel = page.getByRole('region', { name: 'What to do now' });
+    // The demo evening starts about a mark and a half before infinity: tens of µm.
+    expect(await panel.locator('.amount').textContent()).toMatch(/^\d{2,3} µm$/);
+    expect(await panel.textContent()).not.toMatch(/clockwise/);
+    await page.getByText('Signal to noise').waitFor();
+    expect(problems).toEqual([]);
+  });
+
+  test('calibrates by keyboard, then its own words lead the ring into focus', async () => {
+    const { page, problems } = opened;
+    await waitForInstruction(page, 'distance');
+    let ring = 5.6;
+    await calibrateByKeys(page, 5, ring - 5);
+    await waitForInstruction(page, 'turn');
+    expect(await page.locator('.headline').textContent()).toBe('Turn clockwise');
+
+    // Do as the screen says: so many marks, that way. The ring has play, so it may take a second turn.
+    for (let turns = 0; turns < 6 && (await kindOf(page)) === 'turn'; turns++) {
+      const [headline, amount] = await page.locator('.headline, .amount').allTextContents();
+      const marks = Number(/([\d.]+) marks/.exec(amount)?.[1]);
+      expect(marks).toBeGreaterThan(0);
+      ring += headline.includes('counter-clockwise') ? -marks : marks;
+      await setWorld(page, 'ring', ring);
+      await page.waitForTimeout(2500);
+      await waitForInstruction(page, 'turn', 'in-focus', 'write-it-down');
+    }
+    await waitForInstruction(page, 'write-it-down');
+    // The scenario's infinity for 24 mm at 12 °C (samples/scenario.json), give or take half the play of the
+    // ring and the depth of focus.
+    expect(ring).toBeGreaterThan(6.525 - 0.06 - 8.6 / 30);
+    expect(ring).toBeLessThan(6.525 + 0.06 + 8.6 / 30);
+
+    await setWorld(page, 'ring', ring + 1.5);
+    await page.locator('.headline', { hasText: 'counter-clockwise' }).waitFor();
+    expect(problems).toEqual([]);
+  });
+
+  test('turning the rehearsal ring by arrow keys changes the distance', async () => {
+    const { page } = opened;
+    await setWorld(page, 'ring', 5);
+    const slider = page.getByLabel('Ring ← →');
+    await expect.poll(() => slider.inputValue(), { timeout: 10_000 }).toBe('5');
+    for (let i = 0; i < 3; i++) await page.keyboard.press('Shift+ArrowRight');
+    expect(Number(await slider.inputValue())).toBeCloseTo(5.3, 6);
+    await page.keyboard.press('ArrowLeft');
+    expect(Number(await slider.inputValue())).toBeCloseTo(5.29, 6);
+    await expect
+      .poll(async () => {
+        const config = await (await page.request.get(new URL('/api/camera/config', page.url()).href)).json();
+        return Number(config.find(({ name }: { name: string }) => name === 'ring').value);
+      })
+      .toBeCloseTo(5.29, 6);
+  });
+
+  test('says why when there is no pattern', async () => {
+    const { page } = opened;
+    await setWorld(page, 'ring', 0);
+    await waitForInstruction(page, 'no-pattern');
+    const detail = page.locator('.detail');
+    await expect
+      .poll(() => detail.textContent(), { timeout: 30_000 })
+      .toMatch(/^(Too far from focus|No star|A star but no spots)/);
+    await setWorld(page, 'ring', 5);
+  });
+
+  test('proves focus on a test shot and goes back', async () => {
+    const { page, problems } = opened;
+    await setWorld(page, 'ring', 5);
+    await waitForInstruction(page, 'distance', 'turn');
+    await page.keyboard.press('p');
+    await page.getByText('Not in focus').waitFor();
+    await page.keyboard.press('Enter'); // the caution of the start comes first
+    await page.keyboard.press('Enter');
+    await waitForInstruction(page, 'distance', 'turn');
+    expect(problems).toEqual([]);
+  });
+});
+
+function kindOf(page: Page): Promise<string | null> {
+  return page.getByRole('region', { name: 'What to do now' }).getAttribute('data-kind');
+}

@@ -1,0 +1,94 @@
+import { readFile } from 'node:fs/promises';
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { type Host, launchBrowser, type OpenPage, openPage, startHost, waitForInstruction } from './support.ts';
+
+let host: Host;
+let browser: Browser;
+let opened: OpenPage;
+
+beforeAll(async () => {
+  host = await startHost();
+  browser = await launchBrowser();
+  opened = await openPage(browser, host.url);
+});
+afterAll(async () => {
+  await browser?.close();
+  await host?.stop();
+});
+
+const rows = (page: Page) => page.getByRole('row').allTextContents();
+
+describe('the notebook', () => {
+  test('an entry written by keyboard is listed, and again after a reload', async () => {
+    const { page, problems } = opened;
+    await waitForInstruction(page, 'distance');
+    await page.keyboard.press('l');
+    // The cursor stands in the first field; in the rehearsal ring and temperature are read for the user.
+    const ring = page.getByLabel('Ring reads');
+    await expect.poll(() => ring.inputValue()).toBe('5');
+    expect(await ring.evaluate((element) => element === document.activeElement)).toBe(true);
+    await ring.fill('6,4');
+    await page.getByLabel('Star or planet').fill('Lantern Star');
+    await page.getByLabel('Note').fill('clpst 1234, thin haze');
+    await page.keyboard.press('Enter');
+    await page.getByText('Saved.').waitFor();
+    const [, entry] = await rows(page);
+    expect(entry).toMatch(/6\.4 marks/);
+    expect(entry).toMatch(/Rehearsal lens24 mm/);
+    expect(entry).toMatch(/out of focus, −?\d+ ± \d+ µm/);
+    expect(entry).toMatch(/clpst 1234, thin haze/);
+
+    await page.reload();
+    await page.keyboard.press('2');
+    await page.getByText('Lantern Star').waitFor();
+    expect((await rows(page))[1]).toBe(entry);
+    expect(problems).toEqual([]);
+  });
+
+  test('a wrong number is refused with words and nothing typed is lost', async () => {
+    const { page } = opened;
+    const before = (await rows(page)).length;
+    await page.getByLabel('Ring reads').fill('six');
+    await page.getByLabel('Note').fill('keep me');
+    await page.keyboard.press('Enter');
+    expect(await page.getByRole('alert').textContent()).toMatch(/Type a number/);
+    expect(await page.getByLabel('Note').inputValue()).toBe('keep me');
+    expect(await page.getByLabel('Ring reads').getAttribute('aria-invalid')).toBe('true');
+    expect((await rows(page)).length).toBe(before);
+  });
+
+  test('letters typed into a field are no shortcuts; Escape leaves', async () => {
+    const { page } = opened;
+    const note = page.getByLabel('Note');
+    await note.fill('');
+    await note.pressSequentially('c p l s t 1 3 -');
+    expect(await note.inputValue()).toBe('c p l s t 1 3 -');
+    await page.keyboard.press('Escape');
+    await page.getByRole('button', { name: /Focus/, pressed: undefined }).waitFor();
+    expect(await page.getByRole('button', { name: /Focus/ }).getAttribute('aria-current')).toBe('page');
+    await page.keyboard.press('2');
+  });
+
+  test('saves as JSON and CSV, and takes its own JSON over without doubling', async () => {
+    const { page } = opened;
+    const [json] = await Promise.all([page.waitForEvent('download'), page.getByText('Save as JSON').click()]);
+    const text = await readFile((await json.path())!, 'utf8');
+    expect(JSON.parse(text).entries[0]).toMatchObject({ ringPosition: 6.4, target: 'Lantern Star' });
+    const [csv] = await Promise.all([page.waitForEvent('download'), page.getByText('Save as CSV').click()]);
+    expect(await readFile((await csv.path())!, 'utf8')).toMatch(/Lantern Star/);
+
+    const before = await rows(page);
+    const upload = (content: string) =>
+      page.getByLabel('Take over JSON').setInputFiles({
+        name: 'notebook.json',
+        mimeType: 'application/json',
+        buffer: Buffer.from(content),
+      });
+    await upload(text);
+    await page.getByText('0 taken over, 1 known already.').waitFor();
+    expect(await rows(page)).toEqual(before);
+    await upload('not a notebook');
+    await page.getByRole('alert').filter({ hasText: 'Nothing was imported' }).waitFor();
+  });
+});
