@@ -152,6 +152,9 @@ const centroidCache = new Map<string, ZoneCentroids>();
 function cachedCentroids(layout: ZoneLayout, handedness: 1 | -1, ribD: number): ZoneCentroids {
   const key = `${layout} ${handedness} ${ribD}`;
   let centroids = centroidCache.get(key);
-  if (!centroids) centroidCache.set(key, (centroids = zoneCentroids(layout, handedness, ribD)));
+  if (!centroids) {
+    centroids = zoneCentroids(layout, handedness, ribD);
+    centroidCache.set(key, centroids);
+  }
   return centroids;
 }
