@@ -55,9 +55,14 @@ export interface GuideOptions {
 
 export const DEFAULT_GUIDE_OPTIONS: GuideOptions = { steadySeconds: 3, fallbackTolerancePx: 0.2 };
 
-/** Probability from which the ring counts as in focus, and down to which it goes on counting so. */
-const SURE = 0.95;
-const STILL_SURE = 0.7;
+/**
+ * Probability from which the ring counts as in focus, and down to which it goes on counting so. It is looked at with
+ * every frame, so it has to be stricter than the 95 % that the whole evening shall have.
+ */
+const SURE = 0.98;
+const STILL_SURE = 0.3;
+/** Share of the band inside which the estimate itself must lie to enter it, so that its edge does not flicker. */
+const ENTER = 0.9;
 /** From seeing "stop" to a hand at rest, screen included, s (common practice, no source). */
 const REACTION_S = 0.5;
 /** "Slow down" comes when focus is less than this away at the present rate, s. */
@@ -66,7 +71,7 @@ const SLOW_DOWN_S = 1.5;
 const LONGEST_HOLD_S = 15;
 /** Inside this share of the band waiting helps; outside it a small turn helps more. */
 const CENTRAL = 0.8;
-const Z_SURE = 1.6449; // one-sided 95 % of the normal distribution
+const Z_SURE = 2.0537; // one-sided 98 % of the normal distribution
 
 /**
  * Turns a track into the one thing to do now. Pure; `previous` (the last answer) gives the memory that keeps
@@ -108,14 +113,15 @@ export function guide(
     const runOn = rate * REACTION_S;
     if (aim.side === null || aim.inFocusProbability > (was('stop') ? 0.3 : 0.5)) return { kind: 'stop', aim };
     if (moving !== 'closer') return turn();
-    if (distance - runOn * (was('stop') ? 1.3 : 1) <= aim.tolerancePx) return { kind: 'stop', aim };
+    if (distance <= runOn * (was('stop') ? 1.3 : 1)) return { kind: 'stop', aim };
     const near = distance < rate * SLOW_DOWN_S * (was('slow-down') ? 1.4 : 1);
     if (near && runOn > aim.tolerancePx / (was('slow-down') ? 1.4 : 1)) return { kind: 'slow-down', aim, direction };
     return turn();
   }
 
   const settled = was('in-focus') || was('write-it-down');
-  if (aim.inFocusProbability >= (settled ? STILL_SURE : SURE)) {
+  const inside = settled || Math.abs(aim.offsetPx) < ENTER * aim.tolerancePx;
+  if (inside && aim.inFocusProbability >= (settled ? STILL_SURE : SURE)) {
     const seconds = steadySeconds - (track.timeMs - track.stillSinceMs!) / 1000;
     return seconds > 0 ? { kind: 'in-focus', aim, seconds } : { kind: 'write-it-down', aim, steadySeconds };
   }
@@ -133,7 +139,7 @@ export function guide(
 function movement(track: Track, aim: Aim): 'closer' | 'away' | null {
   const { ratePxPerS: rate, rateSigmaPxPerS: sigma } = track;
   if (track.state !== 'turning' || aim.side === null || rate === null || sigma === null) return null;
-  if (Math.abs(rate) < 2 * sigma) return null;
+  if (Math.abs(rate) < 3 * sigma) return null;
   return rate * aim.side < 0 ? 'closer' : 'away';
 }
 

@@ -44,7 +44,7 @@ const huber = (z: number): number => (Math.abs(z) < CLIP ? 1 : CLIP / Math.abs(z
 
 /** Middle value; NaN for none. */
 export function median(values: readonly number[]): number {
-  const sorted = values.toSorted((a, b) => a - b);
+  const sorted = Float64Array.from(values).sort();
   const half = sorted.length >> 1;
   return sorted.length % 2 ? sorted[half] : (sorted[half - 1] + sorted[half]) / 2;
 }
