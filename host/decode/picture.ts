@@ -2,6 +2,9 @@ import sharp, { type Metadata, type Sharp } from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
 import { DecodeError } from './errors.ts';
 
+// No picture is decoded twice: what the library would keep of them is only memory.
+sharp.cache(false);
+
 /**
  * JPEG, PNG, TIFF or WebP to pixels, 8 or 16 bits as stored; alpha is dropped.
  * @throws DecodeError
