@@ -43,6 +43,8 @@ export type TestShot =
   | { state: 'measured'; result: VisionResult };
 
 const RECONNECT_MS = 1000;
+/** Without a frame for this long there is nothing to go by: an old instruction must not stand as if it were new. */
+const STALE_MS = 2000;
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
 
 export class Session {
@@ -52,6 +54,7 @@ export class Session {
   #worker: Worker;
   #socket: WebSocket | null = null;
   #reconnect: ReturnType<typeof setTimeout> | undefined;
+  #stale: ReturnType<typeof setTimeout> | undefined;
   #closed = false;
   #state: SessionState;
   #listeners = new Set<() => void>();
@@ -137,6 +140,7 @@ export class Session {
   close(): void {
     this.#closed = true;
     clearTimeout(this.#reconnect);
+    clearTimeout(this.#stale);
     this.#socket?.close();
     this.#worker.terminate();
   }
@@ -191,22 +195,29 @@ export class Session {
         this.#set({ vision: { failed: message.reason } });
         break;
       case 'unreadable':
+        if (!this.#isTestShot(message.header)) this.#askForFrame();
         if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
-        else this.#askForFrame();
         break;
       case 'reading':
+        if (!this.#isTestShot(message.header)) this.#askForFrame();
         if (message.header.mode.kind === 'still') {
           this.dismissTestShot();
           this.#set({ testShot: { state: 'measured', result: message } });
-        } else {
-          this.#askForFrame();
-          this.#onReading(message);
-        }
+        } else this.#onReading(message);
         break;
     }
   }
 
+  /** Whether a picture is the test shot that was asked for; stills of a folder come as frames. */
+  #isTestShot({ mode }: FrameHeader): boolean {
+    return mode.kind === 'still' && this.#state.testShot?.state === 'taking';
+  }
+
   #onReading(result: VisionResult): void {
+    clearTimeout(this.#stale);
+    this.#stale = setTimeout(() => {
+      this.#set({ reading: null, instruction: { kind: 'no-pattern', reason: null }, toScreenMs: null });
+    }, STALE_MS);
     const { header, reading, optics } = result;
     const track = this.#tracker.push(Date.parse(header.timeUtc), reading);
     const { steadySeconds } = this.#settings;
