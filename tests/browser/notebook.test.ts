@@ -40,6 +40,7 @@ describe('the notebook', () => {
     expect(entry).toMatch(/clpst 1234, thin haze/);
 
     await page.reload();
+    await page.getByRole('button', { name: /Notebook/ }).waitFor();
     await page.keyboard.press('2');
     await page.getByText('Lantern Star').waitFor();
     expect((await rows(page))[1]).toBe(entry);
