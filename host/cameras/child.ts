@@ -27,13 +27,17 @@ const send = (message: FromCamera): void => {
 };
 
 let source: CameraSource | null = null;
+/** Settles when opening has succeeded or failed; requests wait for it. */
+let opening: Promise<unknown> = Promise.resolve();
 let lastFrameMs = Infinity;
 let capturing = false;
 const mailbox = new Mailbox((frame) => send({ type: 'frame', frame, dropped: mailbox.dropped }));
 
 async function open(name: string, settings: [string, string][]): Promise<void> {
   try {
-    const camera = await openCamera(name);
+    const opened = openCamera(name);
+    opening = opened.catch(() => {});
+    const camera = await opened;
     source = camera;
     await restore(camera, settings);
     await camera.start(
@@ -64,8 +68,9 @@ async function restore(camera: CameraSource, settings: [string, string][]): Prom
 
 async function answer(name: RequestName, args: string[]): Promise<unknown> {
   if (name === 'list') return listCameras();
+  await opening;
   if (name === 'close') return close();
-  if (!source) throw new CameraError('closed', 'the camera is not open yet; wait until it shows a picture');
+  if (!source) throw new CameraError('closed', 'the camera is not open');
   if (name === 'readConfig') return source.readConfig();
   if (name === 'writeConfig') return source.writeConfig(args[0], args[1]);
   capturing = true;
