@@ -42,6 +42,14 @@ export interface Fit {
   /** Radial centroid of the light as the green channel sees it, from the origin, px. */
   distancePx: number;
   spots: SpotFit[];
+  /**
+   * Ratio of the red channel's mean radius to the blue one's, and its σ: a grating spreads starlight
+   * to about 1.25; lamps, dots and spikes stay at 1. NaN for a grey picture.
+   */
+  dispersion: number;
+  dispersionSigma: number;
+  /** Standard deviation of the green light along the radius, relative to its distance, without the blur. */
+  radialSpread: number;
   /** Mean squared residual over the noise model. */
   chi2: number;
   /** Sum of squared residuals over the sky's noise: compares fits of the same samples. */
@@ -594,6 +602,8 @@ function conclude(samples: Samples, model: Model, equations: Equations): Fit | n
   for (let p = 0; p < PARAMETERS; p++)
     for (let q = 0; q < PARAMETERS; q++) offsetVariance += gradient[p] * covariance[p][q] * gradient[q];
 
+  const colour = (channel: number) => centroid(model, equations, samples.channels === 1 ? 0 : channel);
+  const [red, green, blue] = [colour(0), colour(1), colour(2)];
   let chi = 0;
   let count = 0;
   let light = 0;
@@ -609,7 +619,10 @@ function conclude(samples: Samples, model: Model, equations: Equations): Fit | n
     lines,
     offsetPx: offsetOf(lines),
     offsetSigmaPx: Math.sqrt(Math.max(0, offsetVariance) * Math.max(1, chi2)),
-    distancePx: greenCentroid(profile, samples.channels),
+    distancePx: green.r,
+    dispersion: samples.channels === 1 ? Number.NaN : red.r / blue.r,
+    radialSpread: Math.sqrt(Math.max(0, green.spread ** 2 - widthOf(lines) ** 2)) / green.r,
+    dispersionSigma: Math.hypot(red.sigma, blue.sigma) / blue.r,
     spots: spotFits(samples, model),
     chi2,
     misfit: left,
@@ -618,16 +631,41 @@ function conclude(samples: Samples, model: Model, equations: Equations): Fit | n
   };
 }
 
-function greenCentroid(profile: Profile, channels: number): number {
-  const channel = channels === 1 ? 0 : 1;
+interface Centroid {
+  r: number;
+  /** Standard deviation of the light along the radius. */
+  spread: number;
+  sigma: number;
+}
+
+/** Mean radius of one channel's light and its σ. */
+function centroid({ profile, lines }: Model, equations: Equations, channel: number): Centroid {
+  const channels = equations.spectrum.length;
+  const { own } = equations.spectrum[channel];
+  // The wings' noise would outweigh what little light is there.
+  let peak = 0;
+  for (let k = 0; k < profile.nodes; k++) peak = Math.max(peak, profile.values[k * channels + channel]);
   let sum = 0;
   let moment = 0;
+  let square = 0;
   for (let k = 0; k < profile.nodes; k++) {
-    const value = Math.max(0, profile.values[k * channels + channel]);
+    const value = profile.values[k * channels + channel];
+    if (value < 0.15 * peak) continue;
     sum += value;
     moment += value * (profile.from + k * profile.step);
+    square += value * (profile.from + k * profile.step) ** 2;
   }
-  return sum > 0 ? moment / sum : 0;
+  const r = sum > 0 ? moment / sum : Number.NaN;
+  let variance = 0;
+  for (let k = 0; k < profile.nodes; k++) {
+    if (profile.values[k * channels + channel] < 0.15 * peak) continue;
+    variance += (profile.from + k * profile.step - r) ** 2 / Math.max(1e-12, own[k][k]);
+  }
+  return {
+    r,
+    spread: Math.sqrt(Math.max(0, square / sum - r * r)),
+    sigma: Math.hypot(Math.sqrt(variance) / sum, 0.02 * widthOf(lines)),
+  };
 }
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */

@@ -131,25 +131,37 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found {
   for (const shape of shapesOf(optics.mask)) {
     const fit = fitLines(samples, rough, { shape, airyPx: airySize(optics) }, THOROUGH, lines);
     if (fit && (!best || fit.misfit < best.misfit)) best = fit;
-    // A defocus below a wave at the zone's edge leaves no shape to tell the masks apart.
-    if (fit && Math.abs(fit.q) < 1) break;
+    // Below Q = 1 even the layout with the smallest k leaves no shape to tell masks apart.
+    if (fit && Math.abs(fit.offsetPx) < LEAST_SLOPE * fit.lines.airyPx) break;
   }
   return best ? { rough, fit: best } : found;
 }
 
-/** Why a fit is not to be believed, or null. Every spot must stand out, and the ends of each line must match. */
+/** Smallest k of the layouts at usual angles (strips side by side along u). */
+const LEAST_SLOPE = 0.1;
+
+/** A grating spreads starlight by about 1.25 from blue to red; half of that, blurred, is asked for. */
+const LEAST_DISPERSION = 1.08;
+/** Share of the ring's light that three pairs must explain when there is no colour to go by. */
+const LEAST_EXPLAINED_GREY = 0.8;
+/** The same when spots are bright and colour is seen: other lights may stand in the ring. */
+const LEAST_EXPLAINED = 0.4;
+
+/** Why a fit is not to be believed, or null. Every spot must stand out, be a spectrum, and match its partner. */
 function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
-  const { lines, spots } = fit;
+  const { lines, spots, dispersion, dispersionSigma } = fit;
   const outerDeg = (lines.outer * 180) / Math.PI;
   if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
   if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
+  if (Number.isNaN(dispersion)) {
+    if (fit.explained < LEAST_EXPLAINED_GREY || fit.radialSpread < 0.05) return 'no-spots';
+  } else if (dispersion < LEAST_DISPERSION || dispersion - 1 < 3 * dispersionSigma) return 'no-spots';
   if (widthOf(lines) > 0.25 * fit.distancePx) return 'too-far';
   for (const spot of spots) {
     if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';
     if (Math.abs(spot.ratio - 1) > 0.35 + 4 * spot.ratioSigma + spot.saturated) return 'no-spots';
   }
-  if (fit.explained < 0.5) return 'no-spots';
-  return null;
+  return fit.explained < LEAST_EXPLAINED && spots.some((spot) => spot.snr > 20) ? 'no-spots' : null;
 }
 
 function describe(fit: Fit, rough: RoughPattern, candidates: Candidate[], optics: Optics): Measurement {

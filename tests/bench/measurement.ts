@@ -45,7 +45,7 @@ export async function runFamily(cv: Cv, family: Family, count: number, seed: num
     const scene = drawScene(family, index, seed);
     const image = await asReceived(expose(renderNoiseFree(scene), scene), scene.jpegQuality);
     const started = performance.now();
-    const reading = measure(cv, image, UNKNOWN_OPTICS);
+    const reading = measure(cv, image, process.env.KNOWN ? { focalMm: scene.focalMm, fNumber: scene.fNumber, pixelUm: scene.pixelUm, mask: process.env.KNOWN === "2" ? scene.mask : null } : UNKNOWN_OPTICS);
     const ms = performance.now() - started;
     trials.push({ family: family.name, index, scene, truth: truth(scene), reading, boundPx: withBound ? sceneBoundPx(scene) : NaN, ms });
   }
