@@ -1,3 +1,4 @@
+import { availableParallelism } from 'node:os';
 import { defineConfig } from 'vitest/config';
 
 /**
@@ -18,6 +19,7 @@ export default defineConfig({
           name: 'unit',
           include: ['tests/**/*.test.ts'],
           exclude: machine,
+          maxWorkers: availableParallelism(),
           sequence: { groupOrder: 0 },
         },
       },
