@@ -13,7 +13,11 @@ export function InstructionPanel() {
       <p className="headline" role="status">
         {words.headline}
       </p>
-      {words.amount && <p className="amount">{words.amount}</p>}
+      <p className="amount">
+        {words.amount.split(' · ').map((part) => (
+          <span key={part}>{part}</span>
+        ))}
+      </p>
       <p className="detail">{words.detail}</p>
     </section>
   );

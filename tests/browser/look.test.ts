@@ -162,7 +162,7 @@ test('the caution of the Sun stands on the screen at the start and goes by one k
   await context.close();
 });
 
-test('dimmer and brighter, colour and red by keys', async () => {
+test('dimmer and brighter, colour and red, sound on and off by keys', async () => {
   const { page } = opened;
   await show(page, '1');
   const ink = () => page.locator('.headline').evaluate((element) => getComputedStyle(element).color);
@@ -176,6 +176,11 @@ test('dimmer and brighter, colour and red by keys', async () => {
   await page.keyboard.press('t');
   expect(await red.getAttribute('aria-pressed')).toBe('false');
   await page.keyboard.press('t');
+  const sound = page.getByRole('button', { name: /Sound/ });
+  expect(await sound.getAttribute('aria-pressed')).toBe('false');
+  await page.keyboard.press('s');
+  expect(await sound.getAttribute('aria-pressed')).toBe('true');
+  await page.keyboard.press('s');
 });
 
 test('nothing was refused by the content security policy or logged as an error', () => {
