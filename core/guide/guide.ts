@@ -69,6 +69,8 @@ const REACTION_S = 0.5;
 const SLOW_DOWN_S = 1.5;
 /** Longest that the user is asked to wait for a surer measurement, s. */
 const LONGEST_HOLD_S = 15;
+/** Relative σ of f-number and pixel size as engraved and stated (common practice, no source). */
+const NOMINAL_SIGMA = 0.02;
 /** Inside this share of the band waiting helps; outside it a small turn helps more. */
 const CENTRAL = 0.8;
 const Z_SURE = 2.0537; // one-sided 98 % of the normal distribution
@@ -111,9 +113,11 @@ export function guide(
     const rate = Math.abs(track.ratePxPerS!);
     const distance = Math.abs(aim.offsetPx);
     const runOn = rate * REACTION_S;
-    if (aim.side === null || aim.inFocusProbability > (was('stop') ? 0.3 : 0.5)) return { kind: 'stop', aim };
+    // The middle of the band is aimed at, so a hand still on its way in is stopped by where it will come to rest.
+    const arrived =
+      moving === 'closer' && !was('stop') ? distance <= runOn : aim.inFocusProbability > (was('stop') ? 0.3 : 0.5);
+    if (aim.side === null || arrived || (was('stop') && distance <= 1.3 * runOn)) return { kind: 'stop', aim };
     if (moving !== 'closer') return turn();
-    if (distance <= runOn * (was('stop') ? 1.3 : 1)) return { kind: 'stop', aim };
     const near = distance < rate * SLOW_DOWN_S * (was('slow-down') ? 1.4 : 1);
     if (near && runOn > aim.tolerancePx / (was('slow-down') ? 1.4 : 1)) return { kind: 'slow-down', aim, direction };
     return turn();
@@ -194,7 +198,7 @@ function scaleOf(latest: Measurement, optics: Optics): { umPerPx: number; relati
   const slope = optics.mask && slopeOf(optics.mask, latest.outerAngleDeg);
   if (!slope || optics.fNumber === null || pixelUm === null) return null;
   const k = Math.abs(slope.k);
-  return { umPerPx: (optics.fNumber * pixelUm) / k, relativeSigma: slope.kSigma / k };
+  return { umPerPx: (optics.fNumber * pixelUm) / k, relativeSigma: Math.hypot(slope.kSigma / k, NOMINAL_SIGMA) };
 }
 
 /** dz > 0, the sensor behind the star's focus, is a lens focused in front of the star. */

@@ -259,10 +259,11 @@ export class Tracker {
     else this.#stillSinceMs ??= this.#run[0].timeMs;
 
     // A hand does not turn evenly for long: where the ring moves, only the newest frames tell where it is.
-    const recent = this.#run.filter((p) => p.timeMs > timeMs - EVEN_TURN_MS);
     let now = line;
-    if (this.#state !== 'turning' && slopeZ < 3) now = fit(this.#run, 0, this.#noise);
-    else if (this.#state === 'turning' && recent.length >= FEWEST_FRAMES) now = fit(recent, 1, this.#noise);
+    if (this.#state === 'turning') {
+      const evenFrames = this.#run.filter((p) => p.timeMs > timeMs - EVEN_TURN_MS).length;
+      now = fit(this.#run.slice(-Math.max(FEWEST_FRAMES, evenFrames)), 1, this.#noise);
+    } else if (slopeZ < 3) now = fit(this.#run, 0, this.#noise);
     // What a straight line misses of an uneven turn goes into the σ.
     const misfit = this.#state === 'turning' ? Math.max(1, now.lackOfFit / USUAL_FIT) : 1;
     this.#estimate = {
