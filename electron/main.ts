@@ -1,6 +1,7 @@
 /**
- * The window. During development the host already runs and NIGHTRING_URL names its page; the packed
- * program starts its own. The page is all there is: no preload, no messages between page and shell.
+ * The window. Electron runs this file as it is: its Node strips types, as Node 24 does. During
+ * development the host already runs and NIGHTRING_URL names its page; the packed program starts its
+ * own. The page is all there is: no preload, no messages between page and shell.
  */
 import { app, BrowserWindow, dialog, powerSaveBlocker, session } from 'electron';
 import { type RunningHost, startHost } from './host.ts';

@@ -4,12 +4,11 @@
  */
 import { spawnSync } from 'node:child_process';
 import { NODE, ROOT } from './project.mjs';
-import { buildShell, electronBinary } from './window.mjs';
+import { electronBinary } from './window.mjs';
 
 if (!(await electronBinary({ retry: true }))) {
   console.error("Packing needs Electron's binary, and it could not be fetched: run this on a network that reaches it.");
   process.exit(1);
 }
-if (!(await buildShell())) process.exit(1);
 const builder = ['node_modules/electron-builder/cli.js', '--config', 'electron-builder.yml', '--publish', 'never'];
 process.exitCode = spawnSync(NODE, [...builder, ...process.argv.slice(2)], { cwd: ROOT, stdio: 'inherit' }).status ?? 1;

@@ -2,20 +2,20 @@
 import { spawn } from 'node:child_process';
 import { existsSync, readFileSync } from 'node:fs';
 import { join } from 'node:path';
-import { findChromium, fingerprint, inRoot, NODE, ROOT, readStamp, writeStamp } from './project.mjs';
+import { findChromium, inRoot, NODE, ROOT, readStamp, writeStamp } from './project.mjs';
 import { runStep } from './step.mjs';
 
 // Browsers refuse to sandbox their pages as root; the second option keeps them from saying so across the page.
 const rootOptions = process.getuid?.() === 0 ? ['--no-sandbox', '--test-type'] : [];
 
 /**
- * Finds the program for the window, fetching and building what it needs first.
+ * Finds the program for the window, fetching it first when it can be had.
  * @returns {Promise<((url: string, profile: string) => import('node:child_process').ChildProcess) | null>}
  *   opens the host's link with a profile folder of its own; null when no program is there for it
  */
 export async function findWindow({ electron = true } = {}) {
   const shell = electron && (await electronBinary());
-  if (shell && (await buildShell()))
+  if (shell)
     return (url, profile) =>
       spawn(shell, [...rootOptions, `--user-data-dir=${profile}`, ROOT], {
         stdio: 'ignore',
@@ -57,15 +57,4 @@ export async function electronBinary({ retry = false } = {}) {
   const { ok } = await runStep('Fetching Electron', NODE, [join(folder, 'install.js')], { limitMs: 120_000 });
   if (!ok) writeStamp('electron', String(Date.now()));
   return found();
-}
-
-/** Compiles electron/ when it changed. */
-export async function buildShell() {
-  const stamp = fingerprint('electron', 'package-lock.json');
-  if (existsSync(inRoot('build', 'electron', 'main.js')) && readStamp('shell') === stamp) return true;
-  const vite = [inRoot('node_modules/vite/bin/vite.js'), 'build', '--config', 'electron/vite.config.ts'];
-  const { ok, output } = await runStep('Building the window', NODE, vite);
-  if (ok) writeStamp('shell', stamp);
-  else console.log(output);
-  return ok;
 }
