@@ -1,4 +1,4 @@
-import { useEffect, useMemo, useState } from 'react';
+import { useEffect, useMemo, useRef, useState } from 'react';
 import type { Settings } from '../host/api.ts';
 import { api } from './api.ts';
 import { FocusPage } from './FocusPage.tsx';
@@ -19,6 +19,7 @@ export function App({ initial }: { initial: Settings }) {
   const [page, setPage] = useState<Page>('focus');
   const [settings, setSettings] = useState(initial);
   const [problem, setProblem] = useState<string | null>(null);
+  const saving = useRef(Promise.resolve());
   const [session, setSession] = useState<Session | null>(null);
 
   useEffect(() => {
@@ -31,12 +32,16 @@ export function App({ initial }: { initial: Settings }) {
     const change = (patch: Partial<Settings>) => {
       const changed = { ...settings, ...patch };
       setSettings(changed);
-      api.saveSettings(changed).then(
-        () => setProblem(null),
-        (error: Error) => setProblem(error.message),
+      // One after the other, so that an older document never arrives after a newer one.
+      saving.current = saving.current.then(() =>
+        api.saveSettings(changed).then(
+          () => setProblem(null),
+          (error: Error) => setProblem(error.message),
+        ),
       );
+      return saving.current;
     };
-    return { settings, change, changeScreen: (patch) => change({ screen: { ...screenOf(settings), ...patch } }) };
+    return { settings, change, changeScreen: (patch) => void change({ screen: { ...screenOf(settings), ...patch } }) };
   }, [settings]);
 
   const { brightness, textSize, tint, sound } = screenOf(settings);

@@ -18,12 +18,12 @@ export function Picture() {
     let region: Region | null = null;
     let seenMs = 0;
     const draw = () => {
-      if (!last) return;
+      if (!last || last.picture.width === 0) return; // closed with its test shot
       drawCloseUp(contextOf(closeUp), last.picture, last.reading, region);
       drawWhole(contextOf(whole), last.picture, region);
     };
     const off = session.onPicture((result) => {
-      last?.picture.close();
+      if (last?.header.mode.kind === 'live') last.picture.close();
       last = result;
       const seen = regionOf(result.reading);
       if (seen) {
@@ -41,7 +41,7 @@ export function Picture() {
     return () => {
       off();
       resize.disconnect();
-      last?.picture.close();
+      if (last?.header.mode.kind === 'live') last.picture.close();
     };
   }, [session]);
 

@@ -40,7 +40,7 @@ function CameraSettings() {
     setProblem(null);
     // What was rehearsed with does not pass for the real lens.
     const rehearsed = camera !== 'sim' && settings.lensName === strings.demo.lens;
-    change(rehearsed ? { camera, ...NO_LENS } : { camera });
+    await change(rehearsed ? { camera, ...NO_LENS } : { camera });
     await api.chooseCamera(camera).catch(say);
   };
   const known = found.some(({ name }) => name === settings.camera);

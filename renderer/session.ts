@@ -43,6 +43,8 @@ export type TestShot =
   | { state: 'measured'; result: VisionResult };
 
 const RECONNECT_MS = 1000;
+/** Numbers that change faster cannot be read; a new kind of instruction is told at once. */
+const TELL_MS = 100;
 /** Without a frame for this long there is nothing to go by: an old instruction must not stand as if it were new. */
 const STALE_MS = 2000;
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
@@ -60,6 +62,7 @@ export class Session {
   #listeners = new Set<() => void>();
   #pictureListeners = new Set<(result: VisionResult) => void>();
   #turnStart: Track | null = null;
+  #toldMs = 0;
 
   constructor(settings: Settings) {
     this.#settings = settings;
@@ -90,7 +93,7 @@ export class Session {
     return this.#state;
   }
 
-  /** The listener owns each picture it is given and closes it. */
+  /** Pictures as they come. The listener closes those of live view; a test shot's is closed with the test shot. */
   onPicture(listener: (result: VisionResult) => void): () => void {
     this.#pictureListeners.add(listener);
     return () => this.#pictureListeners.delete(listener);
@@ -147,7 +150,16 @@ export class Session {
 
   #set(change: Partial<SessionState>): void {
     this.#state = { ...this.#state, ...change };
+    this.#tell();
+  }
+
+  #tell(): void {
+    this.#toldMs = performance.now();
     for (const listener of this.#listeners) listener();
+  }
+
+  #show(result: VisionResult): void {
+    for (const listener of this.#pictureListeners) listener(result);
   }
 
   #connect(): void {
@@ -203,6 +215,7 @@ export class Session {
         if (message.header.mode.kind === 'still') {
           this.dismissTestShot();
           this.#set({ testShot: { state: 'measured', result: message } });
+          this.#show(message);
         } else this.#onReading(message);
         break;
     }
@@ -223,11 +236,14 @@ export class Session {
     const { steadySeconds } = this.#settings;
     const instruction = guide(track, optics, calibrationOf(this.#settings), { steadySeconds }, this.#state.instruction);
     if (this.#pictureListeners.size === 0) result.picture.close();
-    for (const listener of this.#pictureListeners) listener(result);
+    this.#show(result);
     const nowMs = performance.timeOrigin + performance.now();
     const toScreenMs = nowMs - Date.parse(header.timeUtc);
     const smoothedMs = this.#state.toScreenMs ?? toScreenMs;
-    this.#set({ header, optics, reading, track, instruction, toScreenMs: smoothedMs + (toScreenMs - smoothedMs) / 10 });
+    const change = { header, optics, reading, track, instruction };
+    const isNews = instruction.kind !== this.#state.instruction.kind;
+    this.#state = { ...this.#state, ...change, toScreenMs: smoothedMs + (toScreenMs - smoothedMs) / 10 };
+    if (isNews || performance.now() - this.#toldMs >= TELL_MS) this.#tell();
     // For the bench, which listens; costs nothing when nobody does.
     const { decodeMs, measureMs } = result;
     document.dispatchEvent(new CustomEvent('nightring-frame', { detail: { toScreenMs, decodeMs, measureMs } }));

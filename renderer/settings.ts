@@ -29,8 +29,8 @@ export function calibrationOf(settings: Settings): Calibration | null {
 
 export interface SettingsAccess {
   settings: Settings;
-  /** Shows the change at once and saves the whole document. */
-  change(patch: Partial<Settings>): void;
+  /** Shows the change at once and saves the whole document; resolves when it is saved, or the failure is shown. */
+  change(patch: Partial<Settings>): Promise<void>;
   changeScreen(patch: Partial<ScreenSettings>): void;
 }
 
