@@ -70,6 +70,7 @@ async function tour(page: Page): Promise<void> {
   await picture(page, '09-test-shot');
 
   await page.keyboard.press('l');
+  await page.locator('input[value="6.4"]').waitFor();
   await page.getByLabel('Star or planet').fill('Lantern Star');
   await page.getByLabel('Note').fill('calm, a little haze in the east');
   await page.keyboard.press('Enter');
