@@ -34,10 +34,14 @@ export async function startHost(): Promise<Host> {
   const host = spawn(process.execPath, [join(ROOT, 'bin/nightring.mjs'), 'serve', '--camera', 'sim', '--data', data], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
+  // A run that breaks off leaves no host behind.
+  const kill = () => host.kill();
+  process.once('exit', kill);
   const url = await linkOf(host);
   return {
     url,
     async stop() {
+      process.off('exit', kill);
       const exited = new Promise((resolve) => host.once('exit', resolve));
       host.kill('SIGTERM');
       await exited;
