@@ -80,7 +80,8 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
   const variance = noise.longRun / det;
 
   // Var(mean of the newest m − fitted there) = longRun (1/m − h), h the fit's own share, for unit weights.
-  let lackOfFit = 0;
+  // Beside that, most of the newest five being far off is no noise, however slowly it wanders.
+  let lackOfFit = n < 10 ? 0 : Math.abs(median(residuals.slice(-5))) / noise.scale;
   let sum = 0;
   let sumT = 0;
   let sumW = 0;

@@ -26,7 +26,7 @@ export interface Track {
   state: TrackState;
   /** Combined estimate for now, frame pixels; null in states 'none' and 'lost'. */
   offsetPx: number | null;
-  /** One standard deviation of `offsetPx`. */
+  /** One standard deviation of `offsetPx`, of what differs from frame to frame. */
   offsetSigmaPx: number | null;
   ratePxPerS: number | null;
   rateSigmaPxPerS: number | null;

@@ -114,7 +114,7 @@ describe('rest and turn', () => {
   it('calls a resting ring still, whatever the noise', () => {
     for (const name of ['white', 'heavy', 'seeing', 'wild'] as const) {
       let [turning, count] = [0, 0];
-      for (let seed = 0; seed < 20; seed++) {
+      for (let seed = 0; seed < 10; seed++) {
         play(
           seed,
           noises[name],
@@ -182,7 +182,7 @@ describe('rest and turn', () => {
 describe('wild frames', () => {
   it('sets one aside without losing rest or moving the estimate', () => {
     let moved = 0;
-    for (let seed = 0; seed < 200; seed++) {
+    for (let seed = 0; seed < 100; seed++) {
       const tracker = play(seed, noises.white, () => 1, 4);
       const { offsetPx, offsetSigmaPx } = tracker.track;
       const wildPx = 2 + 10 ** (6 * uniform(seed)());
@@ -191,7 +191,7 @@ describe('wild frames', () => {
       expect(Math.abs(after.offsetPx! - 1)).toBeLessThan(4.5 * after.offsetSigmaPx!);
       if (after.state !== 'still' || Math.abs(after.offsetPx! - offsetPx!) > offsetSigmaPx!) moved++;
     }
-    expect(moved).toBeLessThanOrEqual(2);
+    expect(moved).toBeLessThanOrEqual(1);
   });
 
   it('sets a frame of another angle or scale aside', () => {
