@@ -43,7 +43,10 @@ export function offsetBoundPx(input: BoundInput): number {
         const i = y * widthPx + x;
         const weight = 1 / variance(image[i], c);
         if (weight === 0) continue;
-        const slope = (plane: Float32Array) => [(plane[i + 1] - plane[i - 1]) / 2, (plane[i + widthPx] - plane[i - widthPx]) / 2];
+        const slope = (plane: Float32Array) => [
+          (plane[i + 1] - plane[i - 1]) / 2,
+          (plane[i + widthPx] - plane[i - widthPx]) / 2,
+        ];
         const [sx, sy] = slope(image);
         const [cx, cy] = slope(middle);
         const [px, py] = slope(plus);
@@ -77,7 +80,9 @@ export function offsetBoundPx(input: BoundInput): number {
   for (let p = 0; p < size; p++) for (let q = 0; q < p; q++) matrix[q][p] = matrix[p][q];
   // Scaled to a unit diagonal first: angles, pixels and fluxes differ by many powers of ten.
   const scale = Float64Array.from(matrix, (line, p) => (line[p] > 0 ? 1 / Math.sqrt(line[p]) : 1));
-  const scaled = matrix.map((line, p) => line.map((value, q) => (p === q ? Math.max(value * scale[p] ** 2, 1e-9) : value * scale[p] * scale[q])));
+  const scaled = matrix.map((line, p) =>
+    line.map((value, q) => (p === q ? Math.max(value * scale[p] ** 2, 1e-9) : value * scale[p] * scale[q])),
+  );
   const covariance = invert(scaled);
   return covariance ? Math.sqrt(covariance[0][0]) * scale[0] : Number.NaN;
 }

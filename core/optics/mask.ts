@@ -149,7 +149,8 @@ export function offsetSlope(mask: Mask, measuredOuterAngleDeg: number): OffsetSl
 
 const centroidCache = new Map<string, ZoneCentroids>();
 
-function cachedCentroids(layout: ZoneLayout, handedness: 1 | -1, ribD: number): ZoneCentroids {
+/** Zone centroids of a layout, computed once. */
+export function cachedCentroids(layout: ZoneLayout, handedness: 1 | -1, ribD: number): ZoneCentroids {
   const key = `${layout} ${handedness} ${ribD}`;
   let centroids = centroidCache.get(key);
   if (!centroids) {

@@ -1,3 +1,5 @@
+import type { PixelImage } from '../frame.ts';
+import { linearTable } from './linear.ts';
 import type { Level } from './pyramid.ts';
 
 /** A compact bright thing that may be the star's own image (zeroth order). Frame pixels. */
@@ -88,6 +90,7 @@ function halfPeakRegion(level: Level, x: number, y: number): Candidate | null {
   const half = peak / 2;
   const stack = [start];
   const seen = new Set(stack);
+  let area = 0;
   let sum = 0;
   let sumX = 0;
   let sumY = 0;
@@ -98,13 +101,15 @@ function halfPeakRegion(level: Level, x: number, y: number): Candidate | null {
     const i = stack.pop()!;
     const px = i % width;
     const py = (i - px) / width;
-    // Plain area moments: a saturated core and its linear rim then weigh alike.
-    sum++;
-    sumX += px;
-    sumY += py;
-    sumXX += px * px;
-    sumYY += py * py;
-    sumXY += px * py;
+    // Weighed by the light above half: pixels at the rim come and go without a jump of the centroid.
+    const weight = data[i] - half + 1e-3 * peak;
+    sum += weight;
+    sumX += weight * px;
+    sumY += weight * py;
+    sumXX += weight * px * px;
+    sumYY += weight * py * py;
+    sumXY += weight * px * py;
+    area++;
     if (seen.size > MAX_REGION_PX) return null;
     for (const next of [px > 0 ? i - 1 : -1, px < width - 1 ? i + 1 : -1, i - width, i + width]) {
       if (next < 0 || next >= data.length || seen.has(next) || data[next] < half) continue;
@@ -124,7 +129,33 @@ function halfPeakRegion(level: Level, x: number, y: number): Candidate | null {
     xPx: (cx + 0.5) * scale - 0.5,
     yPx: (cy + 0.5) * scale - 0.5,
     peak,
-    radiusPx: Math.sqrt(sum / Math.PI) * scale,
+    radiusPx: Math.sqrt(area / Math.PI) * scale,
     elongation: Math.sqrt((mean + spread) / Math.max(1e-9, mean - spread)),
   };
+}
+
+/** The star at full resolution: the brightest region within `reachPx` of a place, null outside the frame. */
+export function starNear(image: PixelImage, xPx: number, yPx: number, reachPx: number): Candidate | null {
+  const reach = Math.max(3, Math.ceil(reachPx));
+  const left = Math.max(0, Math.round(xPx) - reach);
+  const top = Math.max(0, Math.round(yPx) - reach);
+  const width = Math.min(image.widthPx, Math.round(xPx) + reach + 1) - left;
+  const height = Math.min(image.heightPx, Math.round(yPx) + reach + 1) - top;
+  if (width < 3 || height < 3) return null;
+  const { data, channels } = image;
+  const table = linearTable(image);
+  const light = new Float32Array(width * height);
+  let [brightest, at, darkest] = [-1, 0, Number.POSITIVE_INFINITY];
+  for (let y = 0, i = 0; y < height; y++)
+    for (let x = 0, p = ((top + y) * image.widthPx + left) * channels; x < width; x++, i++, p += channels) {
+      light[i] = channels === 1 ? 3 * table[data[p]] : table[data[p]] + table[data[p + 1]] + table[data[p + 2]];
+      darkest = Math.min(darkest, light[i]);
+      // Of equally bright (saturated) pixels the one nearest to the expected place.
+      const value = light[i] - (1e-3 * Math.hypot(left + x - xPx, top + y - yPx)) / reach;
+      if (value > brightest) [brightest, at] = [value, i];
+    }
+  for (let i = 0; i < light.length; i++) light[i] -= darkest;
+  const level = { widthPx: width, heightPx: height, scale: 1, data: light, noise: 0 };
+  const region = halfPeakRegion(level, at % width, Math.floor(at / width));
+  return region && { ...region, xPx: region.xPx + left, yPx: region.yPx + top };
 }

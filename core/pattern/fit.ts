@@ -37,6 +37,8 @@ export interface Lines {
 
 export interface Fit {
   lines: Lines;
+  /** Zone shape the profiles were made for. */
+  shape: ZoneShape;
   offsetPx: number;
   offsetSigmaPx: number;
   /** Radial centroid of the light as the green channel sees it, from the origin, px. */
@@ -86,8 +88,11 @@ export interface Effort {
   rounds: number;
 }
 
-export const QUICK: Effort = { turns: 2, rounds: 3 };
-export const THOROUGH: Effort = { turns: 3, rounds: 3 };
+/** Enough to tell one start from another. */
+export const QUICK: Effort = { turns: 2, rounds: 5 };
+export const THOROUGH: Effort = { turns: 2, rounds: 3 };
+/** From a good fit to one with another zone shape. */
+export const TOUCH: Effort = { turns: 1, rounds: 2 };
 
 /** Radial profile: nodes × channels, linear between nodes. */
 interface Profile {
@@ -116,9 +121,9 @@ interface Model {
   /** Offset that the profiles' defocus and the zones' places along the lines are made for, px. */
   offset: number;
   cross: CrossProfiles;
-  /** The same with λN and blur a little larger, for their derivatives. */
-  wider: CrossProfiles;
-  blurred: CrossProfiles;
+  /** Derivatives by λN and by the blur, taken at the start of each descent. */
+  byAiry: CrossProfiles;
+  byBlur: CrossProfiles;
   profile: Profile;
   noise: Noise;
   /** Inverse variance of each sample and channel, kept while steps are compared. */
@@ -148,8 +153,8 @@ export function fitLines(
     lines,
     offset,
     cross: profiles(),
-    wider: profiles(),
-    blurred: profiles(),
+    byAiry: profiles(),
+    byBlur: profiles(),
     profile: startProfile(rough.distancePx, samples),
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
@@ -157,6 +162,7 @@ export function fitLines(
     distancePx: rough.distancePx,
   };
   buildProfiles(model);
+  buildDerivatives(model);
   startSpectrum(samples, model);
   updateNoise(samples, model);
   let equations = normalEquations(samples, model);
@@ -167,6 +173,7 @@ export function fitLines(
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     model.offset = offsetOf(model.lines);
     buildProfiles(model);
+    buildDerivatives(model);
     updateNoise(samples, model);
     equations = normalEquations(samples, model);
     if (turn > 0 && Math.abs(model.offset - before) < 0.01 * widthOf(model.lines)) break;
@@ -217,14 +224,20 @@ function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
   return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
 }
 
-function buildProfiles({ lines, offset, cross, wider, blurred, profile, distancePx }: Model): void {
-  const { airyPx, blurPx } = lines;
+function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {
   const to = profile.from + profile.step * (profile.nodes - 1);
-  const q = cross.defocusQ(offset, airyPx);
-  cross.build(airyPx, blurPx, q, distancePx, profile.from, to);
+  const q = cross.defocusQ(offset, lines.airyPx);
+  cross.build(lines.airyPx, lines.blurPx, q, distancePx, profile.from, to);
+}
+
+function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distancePx }: Model): void {
+  const { airyPx, blurPx } = lines;
+  const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
-  wider.build(airyPx * (1 + DELTA), blurPx, cross.defocusQ(offset, airyPx * (1 + DELTA)), distancePx, profile.from, to);
-  blurred.build(airyPx, blurPx * (1 + DELTA), q, distancePx, profile.from, to);
+  if (known.airyPx === null)
+    byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, DELTA * airyPx);
+  const q = cross.defocusQ(offset, airyPx);
+  byBlur.buildDerivative(cross, airyPx, blurPx * (1 + DELTA), q, distancePx, DELTA * blurPx);
 }
 
 function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge): Lines {
@@ -375,8 +388,8 @@ function square(rows: number, columns: number): Float64Array[] {
 
 function normalEquations(samples: Samples, model: Model): Equations {
   const { channels, value } = samples;
-  const { profile, weights, wider, blurred } = model;
-  const { amplitude, along, airyPx, blurPx } = model.lines;
+  const { profile, weights, known } = model;
+  const { amplitude, along } = model.lines;
   const geometry = square(PARAMETERS, PARAMETERS);
   const right = new Float64Array(PARAMETERS);
   const spectrum = Array.from({ length: channels }, () => ({
@@ -396,8 +409,8 @@ function normalEquations(samples: Samples, model: Model): Equations {
     for (let zone = 0; zone < 3; zone++) {
       const { g, t, r, node, fraction } = terms[zone];
       if (g === 0) continue;
-      byAiry[zone] = (wider.at(zone, t, r, unused) - g) / (DELTA * airyPx);
-      byBlur[zone] = (blurred.at(zone, t, r, unused) - g) / (DELTA * blurPx);
+      if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
+      byBlur[zone] = model.byBlur.at(zone, t, r, unused);
       nodeAt[used] = node;
       nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
       nodeAt[used] = node + 1;
@@ -617,6 +630,7 @@ function conclude(samples: Samples, model: Model, equations: Equations): Fit | n
   const chi2 = chi / Math.max(1, count - PARAMETERS - profile.values.length);
   return {
     lines,
+    shape: model.known.shape,
     offsetPx: offsetOf(lines),
     offsetSigmaPx: Math.sqrt(Math.max(0, offsetVariance) * Math.max(1, chi2)),
     distancePx: green.r,

@@ -4,7 +4,7 @@
  */
 
 import { ZoneSpread } from '../optics/lineSpread.ts';
-import { offsetOfShifts, type ZoneLayout, zoneCentroids } from '../optics/mask.ts';
+import { cachedCentroids, offsetOfShifts, type ZoneLayout } from '../optics/mask.ts';
 
 /** A mask's zones as far as profiles depend on them. */
 export interface ZoneShape {
@@ -13,8 +13,8 @@ export interface ZoneShape {
 }
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
-const NODES = 5;
-const HALF_SAMPLES = 56;
+const NODES = 4;
+const HALF_SAMPLES = 42;
 const SAMPLES = 2 * HALF_SAMPLES + 1;
 /** Beyond this defocus (in Q = dz / λN²) the shape is no longer followed. */
 const MAX_Q = 30;
@@ -41,7 +41,7 @@ export class CrossProfiles {
       new ZoneSpread(shape.layout, shape.handedness, 'plus', outerDeg),
       new ZoneSpread(shape.layout, shape.handedness, 'minus', -outerDeg),
     ];
-    this.slope = offsetOfShifts(zoneCentroids(shape.layout, shape.handedness, 0, 0, 200), outerDeg);
+    this.slope = offsetOfShifts(cachedCentroids(shape.layout, shape.handedness, 0), outerDeg);
   }
 
   /** Q = dz / λN² at 550 nm that goes with an offset; the mask's orientation cancels out. */
@@ -65,10 +65,26 @@ export class CrossProfiles {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
     this.stepPx = ((0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx) / HALF_SAMPLES;
+    this.fill(airyPx, blurPx, q, distancePx);
+  }
+
+  /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over `delta`. */
+  buildDerivative(base: CrossProfiles, airyPx: number, blurPx: number, q: number, distancePx: number, delta: number) {
+    this.from = base.from;
+    this.nodeStep = base.nodeStep;
+    this.stepPx = base.stepPx;
+    this.fill(airyPx, blurPx, q, distancePx);
+    this.tables.forEach((table, zone) => {
+      const from = base.tables[zone];
+      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta;
+    });
+  }
+
+  private fill(airyPx: number, blurPx: number, q: number, distancePx: number): void {
     const kernel = gaussianKernel(blurPx / this.stepPx);
     for (let node = 0; node < NODES; node++) {
       // A radius on the line is a wavelength: diffraction widens with it, defocus in waves shrinks.
-      const ratio = (from + node * this.nodeStep) / distancePx;
+      const ratio = (this.from + node * this.nodeStep) / distancePx;
       const scale = airyPx * ratio;
       for (let zone = 0; zone < 3; zone++) {
         this.zones[zone].sample(q / ratio, (-HALF_SAMPLES * this.stepPx) / scale, this.stepPx / scale, this.fine);

@@ -113,7 +113,7 @@ function luminance(image: PixelImage, out: Float32Array): void {
 
 /** Noise from the lower half of the distribution (median − 16th percentile), which stars do not reach. */
 function robustNoise(data: Float32Array, level: number): number {
-  const step = Math.max(1, Math.floor(data.length / 4096)) | 1;
+  const step = Math.max(1, Math.floor(data.length / 1500)) | 1;
   const sample = new Float32Array(Math.ceil(data.length / step));
   for (let i = 0, j = 0; i < data.length; i += step) sample[j++] = data[i];
   sample.sort();

@@ -35,7 +35,7 @@ export interface Sampling {
 
 /** For a first fit: the whole ring, so that light which the lines leave unexplained counts against them. */
 export function coarseSampling(distancePx: number): Sampling {
-  return { blockPx: Math.max(1, Math.floor(distancePx / 24)), halfWidthPx: null };
+  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null };
 }
 
 /**

@@ -4,7 +4,7 @@
  */
 import type { PixelImage } from '../../core/frame.ts';
 import { loadCv } from '../../core/pattern/cv.ts';
-import { measure } from '../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
 
 // The page's TypeScript library knows window, not the worker's scope; these two are all we need of it.
@@ -66,13 +66,13 @@ function picture(pixels: ImageData, tint: boolean): ImageBitmap {
 }
 
 async function start(): Promise<void> {
-  const cv = await loadCv();
+  const measurer = new LiveMeasurer(await loadCv());
   scope.onmessage = async ({ data: { header, bytes, optics, tint } }) => {
     const start = performance.now();
     try {
       const pixels = await decode(bytes);
       const decoded = performance.now();
-      const reading = measure(cv, asPixelImage(pixels), optics);
+      const reading = measurer.measure(asPixelImage(pixels), optics);
       const measured = performance.now();
       const bitmap = picture(pixels, tint);
       const timings = { decodeMs: decoded - start, measureMs: measured - decoded };

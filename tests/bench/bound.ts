@@ -66,7 +66,9 @@ function greyStep(light: number): number {
 function zoneShiftDirections(scene: Scene): Record<Zone, { x: number; y: number }> {
   const mask = scene.mask!;
   const centroids = zoneCentroids(mask.layout, mask.handedness ?? 1, mask.ribD, scene.obstructionD);
-  const k = offsetOfShifts(centroids, scene.outerAngleDeg) * (Math.cos((pupilAngleDeg(scene) - truth(scene).middleAngleDeg) * (Math.PI / 180)) > 0 ? 1 : -1);
+  const k =
+    offsetOfShifts(centroids, scene.outerAngleDeg) *
+    (Math.cos((pupilAngleDeg(scene) - truth(scene).middleAngleDeg) * (Math.PI / 180)) > 0 ? 1 : -1);
   const angle = (pupilAngleDeg(scene) * Math.PI) / 180;
   const turn = ({ u, n }: { u: number; n: number }) => ({
     x: (u * Math.cos(angle) - n * Math.sin(angle)) / k,

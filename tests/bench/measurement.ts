@@ -2,7 +2,7 @@
 import sharp from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
 import type { Optics, Reading } from '../../core/measurement.ts';
-import { type Cv } from '../../core/pattern/cv.ts';
+import type { Cv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
@@ -37,17 +37,37 @@ export interface Row {
   msP95: number;
 }
 
+/** What a user would have typed in: lens and pixel, but not which way the mask sits. */
+function opticsOf({ focalMm, fNumber, pixelUm }: Scene): Optics {
+  return { focalMm, fNumber, pixelUm, mask: null };
+}
+
 export const UNKNOWN_OPTICS: Optics = { focalMm: null, fNumber: null, pixelUm: null, mask: null };
 
-export async function runFamily(cv: Cv, family: Family, count: number, seed: number, withBound = true): Promise<Trial[]> {
+export async function runFamily(
+  cv: Cv,
+  family: Family,
+  count: number,
+  seed: number,
+  withBound = true,
+  knownOptics = false,
+): Promise<Trial[]> {
   const trials: Trial[] = [];
   for (let index = 0; index < count; index++) {
     const scene = drawScene(family, index, seed);
     const image = await asReceived(expose(renderNoiseFree(scene), scene), scene.jpegQuality);
     const started = performance.now();
-    const reading = measure(cv, image, process.env.KNOWN ? { focalMm: scene.focalMm, fNumber: scene.fNumber, pixelUm: scene.pixelUm, mask: process.env.KNOWN === "2" ? scene.mask : null } : UNKNOWN_OPTICS);
+    const reading = measure(cv, image, knownOptics ? opticsOf(scene) : UNKNOWN_OPTICS);
     const ms = performance.now() - started;
-    trials.push({ family: family.name, index, scene, truth: truth(scene), reading, boundPx: withBound ? sceneBoundPx(scene) : NaN, ms });
+    trials.push({
+      family: family.name,
+      index,
+      scene,
+      truth: truth(scene),
+      reading,
+      boundPx: withBound ? sceneBoundPx(scene) : NaN,
+      ms,
+    });
   }
   return trials;
 }
@@ -55,14 +75,23 @@ export async function runFamily(cv: Cv, family: Family, count: number, seed: num
 /** The picture as it comes out of the camera: JPEG bytes, decoded. */
 export async function asReceived(image: PixelImage, quality: number): Promise<PixelImage> {
   if (quality > 100) return image;
-  const { data } = await sharp(await encodeJpeg(image, quality)).raw().toBuffer({ resolveWithObject: true });
+  const { data } = await sharp(await encodeJpeg(image, quality))
+    .raw()
+    .toBuffer({ resolveWithObject: true });
   return { ...image, data };
 }
 
 export function summarise(family: string, trials: Trial[]): Row {
   const judged = trials.flatMap(({ truth, reading, boundPx }) =>
     reading.status === 'measured' && !truth.merged
-      ? [{ error: signedError(truth, reading.offsetPx, reading.middleAngleDeg), sigma: reading.offsetSigmaPx, bound: boundPx, truth: truth.offsetPx }]
+      ? [
+          {
+            error: signedError(truth, reading.offsetPx, reading.middleAngleDeg),
+            sigma: reading.offsetSigmaPx,
+            bound: boundPx,
+            truth: truth.offsetPx,
+          },
+        ]
       : [],
   );
   const found = trials.filter(({ reading }) => reading.status === 'measured').length;

@@ -25,7 +25,7 @@ const DRAWINGS: Record<string, (pencil: Pencil) => string> = {
   black: () => '',
   white: () => `<rect width="${WIDTH}" height="${HEIGHT}" fill="#fff"/>`,
   star: (p) => point(p, p.between(1, 9), 255),
-  stars: (p) => many(p, p.whole(2, 40), () => point(p, p.between(0.7, 4), p.between(60, 255))),
+  stars: (p) => many(p.whole(2, 40), () => point(p, p.between(0.7, 4), p.between(60, 255))),
   'defocused star': (p) => {
     const r = p.between(8, 60);
     return `<circle cx="${x(p)}" cy="${y(p)}" r="${r}" fill="none" stroke="${grey(p.between(60, 220))}" stroke-width="${p.between(2, r)}"/>`;
@@ -34,28 +34,51 @@ const DRAWINGS: Record<string, (pencil: Pencil) => string> = {
   'cross spikes': (p) => spikes(p, 4),
   'hexagon spikes': (p) => spikes(p, 6),
   'two crosses': (p) => spikes(p, 4) + spikes(p, 4),
-  lamps: (p) => many(p, p.whole(1, 9), () => lamp(p)),
+  lamps: (p) => many(p.whole(1, 9), () => lamp(p)),
   windows: (p) => {
     const [w, h, left, top] = [p.between(8, 30), p.between(8, 40), p.between(50, 600), p.between(50, 400)];
-    return many(p, p.whole(4, 20), (i) => `<rect x="${left + (i % 5) * w * 1.6}" y="${top + Math.floor(i / 5) * h * 1.5}" width="${w}" height="${h}" fill="rgb(255,${p.whole(160, 230)},${p.whole(60, 160)})" opacity="${p.between(0.2, 1)}"/>`);
+    return many(
+      p.whole(4, 20),
+      (i) =>
+        `<rect x="${left + (i % 5) * w * 1.6}" y="${top + Math.floor(i / 5) * h * 1.5}" width="${w}" height="${h}" fill="rgb(255,${p.whole(160, 230)},${p.whole(60, 160)})" opacity="${p.between(0.2, 1)}"/>`,
+    );
   },
   'lamp row': (p) => {
     const [x0, y0, dx, dy] = [p.between(100, 300), p.between(100, 500), p.between(20, 90), p.between(-15, 15)];
-    return many(p, 7, (i) => `<circle cx="${x0 + i * dx}" cy="${y0 + i * dy}" r="${p.between(2, 6)}" fill="${grey(255)}"/>`);
+    return many(
+      7,
+      (i) => `<circle cx="${x0 + i * dx}" cy="${y0 + i * dy}" r="${p.between(2, 6)}" fill="${grey(255)}"/>`,
+    );
   },
-  trails: (p) => many(p, p.whole(1, 20), () => line(p, p.between(10, 120), p.between(1, 4))),
+  trails: (p) => many(p.whole(1, 20), () => line(p, p.between(10, 120), p.between(1, 4))),
   'lone trail': (p) => line(p, p.between(10, 100), p.between(2, 6)),
   flames: (p) =>
-    many(p, p.whole(3, 12), () => `<ellipse cx="${512 + p.between(-60, 60)}" cy="${400 + p.between(-80, 40)}" rx="${p.between(5, 30)}" ry="${p.between(15, 70)}" fill="rgb(255,${p.whole(90, 200)},${p.whole(10, 80)})" opacity="${p.between(0.2, 0.8)}"/>`),
+    many(
+      p.whole(3, 12),
+      () =>
+        `<ellipse cx="${512 + p.between(-60, 60)}" cy="${400 + p.between(-80, 40)}" rx="${p.between(5, 30)}" ry="${p.between(15, 70)}" fill="rgb(255,${p.whole(90, 200)},${p.whole(10, 80)})" opacity="${p.between(0.2, 0.8)}"/>`,
+    ),
   text: (p) =>
-    many(p, p.whole(1, 8), () => `<text x="${p.between(10, 600)}" y="${y(p)}" font-size="${p.between(10, 90)}" fill="${grey(p.between(90, 255))}" transform="rotate(${p.between(-30, 30)} 500 340)">${['12:45 ISO 6400', 'f/2.8 1/30', '* + x #', 'EXIT', '8:8:8', 'iii . iii'][p.whole(0, 5)]}</text>`),
+    many(
+      p.whole(1, 8),
+      () =>
+        `<text x="${p.between(10, 600)}" y="${y(p)}" font-size="${p.between(10, 90)}" fill="${grey(p.between(90, 255))}" transform="rotate(${p.between(-30, 30)} 500 340)">${['12:45 ISO 6400', 'f/2.8 1/30', '* + x #', 'EXIT', '8:8:8', 'iii . iii'][p.whole(0, 5)]}</text>`,
+    ),
   grid: (p) => {
     const step = p.between(12, 80);
-    return many(p, 60, (i) => `<path d="M${i * step} 0V${HEIGHT}M0 ${i * step}H${WIDTH}" stroke="${grey(p.between(60, 200))}" stroke-width="${p.between(0.7, 3)}"/>`);
+    return many(
+      60,
+      (i) =>
+        `<path d="M${i * step} 0V${HEIGHT}M0 ${i * step}H${WIDTH}" stroke="${grey(p.between(60, 200))}" stroke-width="${p.between(0.7, 3)}"/>`,
+    );
   },
   'dot grid': (p) => {
     const [step, r] = [p.between(15, 70), p.between(1, 5)];
-    return many(p, 400, (i) => `<circle cx="${100 + (i % 20) * step}" cy="${60 + Math.floor(i / 20) * step}" r="${r}" fill="${grey(220)}"/>`);
+    return many(
+      400,
+      (i) =>
+        `<circle cx="${100 + (i % 20) * step}" cy="${60 + Math.floor(i / 20) * step}" r="${r}" fill="${grey(220)}"/>`,
+    );
   },
   'five pairs of dots': (p) => dots(p, 10),
   'four dots': (p) => dots(p, 4),
@@ -64,10 +87,16 @@ const DRAWINGS: Record<string, (pencil: Pencil) => string> = {
     const [cx, cy, reach] = [p.between(250, 750), p.between(200, 480), p.between(20, 140)];
     return (
       `<circle cx="${cx}" cy="${cy}" r="5" fill="#fff"/>` +
-      many(p, p.whole(6, 14), () => `<circle cx="${cx + p.between(-reach, reach)}" cy="${cy + p.between(-reach, reach)}" r="${p.between(1.5, 4)}" fill="${grey(p.between(80, 220))}"/>`)
+      many(
+        p.whole(6, 14),
+        () =>
+          `<circle cx="${cx + p.between(-reach, reach)}" cy="${cy + p.between(-reach, reach)}" r="${p.between(1.5, 4)}" fill="${grey(p.between(80, 220))}"/>`,
+      )
     );
   },
-  horizon: (p) => `<rect y="${p.between(200, 600)}" width="${WIDTH}" height="600" fill="${grey(p.between(20, 90))}"/>` + many(p, 5, () => lamp(p)),
+  horizon: (p) =>
+    `<rect y="${p.between(200, 600)}" width="${WIDTH}" height="600" fill="${grey(p.between(20, 90))}"/>` +
+    many(5, () => lamp(p)),
   noise: () => '',
   'strong noise': () => '',
 };
@@ -82,7 +111,7 @@ function grey(value: number): string {
   const v = Math.round(value);
   return `rgb(${v},${v},${v})`;
 }
-function many(p: Pencil, count: number, draw: (i: number) => string): string {
+function many(count: number, draw: (i: number) => string): string {
   return Array.from({ length: count }, (_, i) => draw(i)).join('');
 }
 function point(p: Pencil, r: number, value: number): string {
@@ -103,14 +132,14 @@ function spikes(p: Pencil, rays: number): string {
   const width = p.between(1.5, 5);
   const ray = (i: number) =>
     `<path d="M0 ${-width / 2}L${length * p.between(0.8, 1)} 0L0 ${width / 2}Z" fill="${grey(p.between(120, 230))}" transform="translate(${cx} ${cy}) rotate(${start + (360 / rays) * i})"/>`;
-  return many(p, rays, ray) + `<circle cx="${cx}" cy="${cy}" r="${p.between(3, 9)}" fill="#fff"/>`;
+  return many(rays, ray) + `<circle cx="${cx}" cy="${cy}" r="${p.between(3, 9)}" fill="#fff"/>`;
 }
 /** Dots at one distance about a star, evenly spread: like a pattern, but with the wrong angles. */
 function dots(p: Pencil, count: number): string {
   const [cx, cy, reach, start] = [p.between(200, 800), p.between(200, 480), p.between(15, 130), p.between(0, 360)];
   return (
     `<circle cx="${cx}" cy="${cy}" r="5" fill="#fff"/>` +
-    many(p, count, (i) => {
+    many(count, (i) => {
       const a = ((start + (360 / count) * i) * Math.PI) / 180;
       return `<circle cx="${cx + reach * Math.cos(a)}" cy="${cy + reach * Math.sin(a)}" r="${0.06 * reach + 1}" fill="${grey(170)}"/>`;
     })
@@ -141,10 +170,16 @@ function throughLens(p: Pencil): PixelImage {
 
 async function drawn(kind: string, p: Pencil): Promise<PixelImage> {
   const svg = `<svg xmlns="http://www.w3.org/2000/svg" width="${WIDTH}" height="${HEIGHT}"><rect width="100%" height="100%" fill="#000"/>${DRAWINGS[kind](p)}</svg>`;
-  const { data } = await sharp(Buffer.from(svg)).blur(p.between(0.5, 2)).removeAlpha().raw().toBuffer({ resolveWithObject: true });
+  const { data } = await sharp(Buffer.from(svg))
+    .blur(p.between(0.5, 2))
+    .removeAlpha()
+    .raw()
+    .toBuffer({ resolveWithObject: true });
   const sky = p.between(2, 50);
-  const noise = kind === 'strong noise' ? p.between(15, 60) : kind === 'black' || kind === 'white' ? 0 : p.between(1, 6);
-  for (let i = 0; i < data.length; i++) data[i] = Math.max(0, Math.min(255, data[i] + (noise > 0 ? sky : 0) + noise * p.random.gauss()));
+  const noise =
+    kind === 'strong noise' ? p.between(15, 60) : kind === 'black' || kind === 'white' ? 0 : p.between(1, 6);
+  for (let i = 0; i < data.length; i++)
+    data[i] = Math.max(0, Math.min(255, data[i] + (noise > 0 ? sky : 0) + noise * p.random.gauss()));
   return { widthPx: WIDTH, heightPx: HEIGHT, channels: 3, data, maxValue: 255, transfer: 'srgb' };
 }
 

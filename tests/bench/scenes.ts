@@ -76,7 +76,10 @@ function plainScene(draw: Draw, seed: number): Scene {
 /** Scales the star so that a middle spot's peak is about `share` of full well. */
 export function setSpotPeak(scene: Scene, share: number): void {
   const airyPx = (0.55 * scene.fNumber) / scene.pixelUm;
-  const widthPx = Math.hypot(scene.seeingPx, 1.9 * airyPx + (0.5 * Math.abs(scene.dzUm)) / scene.fNumber / scene.pixelUm);
+  const widthPx = Math.hypot(
+    scene.seeingPx,
+    1.9 * airyPx + (0.5 * Math.abs(scene.dzUm)) / scene.fNumber / scene.pixelUm,
+  );
   const lengthPx = 0.35 * distanceOf(scene);
   // A first order of half the pupil carries (1/π)² · ½ of the light against duty ½ for all: about a tenth.
   scene.star.photoelectrons = (share * scene.fullWellE * widthPx * lengthPx * 1.1) / 0.1;
@@ -195,7 +198,8 @@ function otherLight(scene: Scene, draw: Draw): Light {
 
 /** The scene number `index` of a family under `seed`. */
 export function drawScene(family: Family, index: number, seed: number): Scene {
-  const number = (seed * 7919 + index * 104729 + [...family.name].reduce((sum, c) => 31 * sum + c.charCodeAt(0), 7)) | 0;
+  const number =
+    (seed * 7919 + index * 104729 + [...family.name].reduce((sum, c) => 31 * sum + c.charCodeAt(0), 7)) | 0;
   const draw = drawFrom(seededRandom(number));
   const scene = plainScene(draw, number);
   family.change(scene, draw);

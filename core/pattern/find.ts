@@ -1,0 +1,156 @@
+/** From a frame to a fitted pattern that can be believed, or the reason why there is none. */
+import type { PixelImage } from '../frame.ts';
+import type { NoPattern, Optics, ReasonCode } from '../measurement.ts';
+import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
+import { cachedCentroids, type Mask, offsetOfShifts } from '../optics/mask.ts';
+import { findCandidates, starNear } from './candidates.ts';
+import { type Fit, fitLines, QUICK, THOROUGH, TOUCH, widthOf } from './fit.ts';
+import type { ZoneShape } from './profiles.ts';
+import type { Level } from './pyramid.ts';
+import { reasonWithout } from './reasons.ts';
+import { findRough, type RoughPattern } from './rough.ts';
+import { coarseSampling, collectSamples } from './samples.ts';
+
+/** Star candidates looked at in a frame. */
+const CANDIDATES = 6;
+/** A rough pattern this good is taken without looking at further candidates. */
+const CLEAR_SCORE = 30;
+/** Rough patterns fitted, and the share of light explained that ends the search. */
+const FITS = 4;
+const CLEARLY_EXPLAINED = 0.97;
+/** A pattern that fits is kept without trying others whose score is lower by this share. */
+const CLEAR_LEAD = 0.13;
+/** A pattern and where it was looked for. */
+export interface Found {
+  rough: RoughPattern;
+  fit: Fit;
+}
+
+/** Looks for the pattern anywhere in the frame. */
+export function findPattern(image: PixelImage, levels: Level[], optics: Optics): Found | NoPattern {
+  const candidates = findCandidates(levels, CANDIDATES);
+  const maxRadiusPx = Math.min(420, 0.48 * Math.hypot(image.widthPx, image.heightPx));
+  let failure: ReasonCode | null = null;
+  let best: Found | null = null;
+  const roughs: RoughPattern[] = [];
+  for (const candidate of candidates) {
+    // The star is the brightest thing of its pattern; saturated spots may look as bright as it does.
+    if (roughs.length > 0 && roughs[0].score > CLEAR_SCORE && candidate.peak < 0.8 * candidates[0].peak) break;
+    roughs.push(...findRough(levels, candidate, maxRadiusPx));
+    roughs.sort((a, b) => b.score - a.score);
+  }
+  for (const rough of roughs.slice(0, FITS)) {
+    if (best && rough.score < (1 - CLEAR_LEAD) * best.rough.score) break;
+    const samples = collectSamples(image, rough, coarseSampling(rough.distancePx));
+    const fit =
+      samples && fitLines(samples, rough, { shape: shapesOf(optics.mask)[0], airyPx: airySize(optics) }, QUICK);
+    if (!fit) continue;
+    const doubt = doubtAbout(fit, rough);
+    if (doubt) failure ??= doubt;
+    else if (!best || fit.explained > best.fit.explained) best = { rough, fit };
+    if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
+  }
+  const refined = best && refine(image, best, optics);
+  if (refined) return refined;
+  const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
+  return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
+}
+
+/** Zone shapes in the order they are tried; for strips along u both ways round look the same. */
+const SHAPES: ZoneShape[] = [
+  { layout: 'half', handedness: 1 },
+  { layout: 'half', handedness: -1 },
+  { layout: 'strips-u', handedness: 1 },
+  { layout: 'strips-n', handedness: 1 },
+  { layout: 'strips-n', handedness: -1 },
+];
+
+/** The shapes a mask may have, the likeliest first. */
+function shapesOf(mask: Mask | null): ZoneShape[] {
+  if (mask === null) return SHAPES;
+  return SHAPES.filter(
+    ({ layout, handedness }) =>
+      layout === mask.layout && (mask.handedness === null || layout === 'strips-u' || handedness === mask.handedness),
+  );
+}
+
+/** λN at 550 nm in frame pixels, when the optics are known. */
+function airySize({ fNumber, pixelUm }: Optics): number | null {
+  return fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null;
+}
+
+/** The pattern of an earlier frame of the same live view, if it is still about where it was. */
+export function followPattern(image: PixelImage, last: Found, optics: Optics): Found | null {
+  const { rough, fit } = last;
+  const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
+  if (!star) return null;
+  const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
+  const found = refine(image, { rough: moved, fit }, optics, fit.shape);
+  return found && !doubtAbout(found.fit, found.rough) ? found : null;
+}
+
+/**
+ * Fits once more with samples as fine as the spots ask for. Near focus all masks' spots look alike;
+ * far from it the zones' shape that explains the picture best is taken.
+ * @param known the shape, when it was settled on an earlier frame
+ */
+function refine(image: PixelImage, found: Found, optics: Optics, known: ZoneShape | null = null): Found | null {
+  const { lines } = found.fit;
+  const width = widthOf(lines);
+  const degrees = 180 / Math.PI;
+  const rough: RoughPattern = {
+    ...found.rough,
+    distancePx: found.fit.distancePx,
+    pairs: {
+      middle: { angleDeg: lines.angle * degrees, shiftPx: lines.across[0] },
+      plus: { angleDeg: (lines.angle + lines.outer) * degrees, shiftPx: lines.across[1] },
+      minus: { angleDeg: (lines.angle - lines.outer) * degrees, shiftPx: lines.across[2] },
+    },
+  };
+  const sampling = { blockPx: Math.max(1, Math.floor(0.9 * width)), halfWidthPx: 3.4 * width + 1 };
+  const samples = collectSamples(image, rough, sampling);
+  if (!samples) return null;
+  const airyPx = airySize(optics);
+  const [first, ...others] = known ? [known] : shapesOf(optics.mask);
+  let best = fitLines(samples, rough, { shape: first, airyPx }, THOROUGH, lines);
+  if (!best) return null;
+  const { lines: start, offsetPx } = best;
+  for (const shape of others) {
+    // Near focus the zones' shapes cannot be told apart, and need not be.
+    if (Math.abs(offsetPx) < LEAST_Q * slopeOf(shape, start.outer) * start.airyPx) continue;
+    const fit = fitLines(samples, rough, { shape, airyPx }, TOUCH, start);
+    if (fit && fit.misfit < best.misfit) best = fit;
+  }
+  return { rough, fit: best };
+}
+
+/** Defocus, as Q = dz / λN², from which a zone's shape shows in its spots. */
+const LEAST_Q = 1.5;
+
+function slopeOf({ layout, handedness }: ZoneShape, outerRad: number): number {
+  return Math.abs(offsetOfShifts(cachedCentroids(layout, handedness, 0), (outerRad * 180) / Math.PI));
+}
+
+/** A grating spreads starlight by about 1.25 from blue to red; half of that, blurred, is asked for. */
+const LEAST_DISPERSION = 1.08;
+/** Share of the ring's light that three pairs must explain when there is no colour to go by. */
+const LEAST_EXPLAINED_GREY = 0.8;
+/** The same when spots are bright and colour is seen: other lights may stand in the ring. */
+const LEAST_EXPLAINED = 0.4;
+
+/** Why a fit is not to be believed, or null. Every spot must stand out, be a spectrum, and match its partner. */
+function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
+  const { lines, spots, dispersion, dispersionSigma } = fit;
+  const outerDeg = (lines.outer * 180) / Math.PI;
+  if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
+  if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
+  if (Number.isNaN(dispersion)) {
+    if (fit.explained < LEAST_EXPLAINED_GREY || fit.radialSpread < 0.05) return 'no-spots';
+  } else if (dispersion < LEAST_DISPERSION || dispersion - 1 < 3 * dispersionSigma) return 'no-spots';
+  if (widthOf(lines) > 0.25 * fit.distancePx) return 'too-far';
+  for (const spot of spots) {
+    if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';
+    if (Math.abs(spot.ratio - 1) > 0.35 + 4 * spot.ratioSigma + spot.saturated) return 'no-spots';
+  }
+  return fit.explained < LEAST_EXPLAINED && spots.some((spot) => spot.snr > 20) ? 'no-spots' : null;
+}
