@@ -24,6 +24,8 @@ const CLEAR_LEAD = 0.13;
 export interface Found {
   rough: RoughPattern;
   fit: Fit;
+  /** The zones' shape was told from the picture: it stays the same in the frames to come. */
+  shapeTold: boolean;
 }
 
 /** Looks for the pattern anywhere in the frame. */
@@ -47,11 +49,12 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
     if (doubt) failure ??= doubt;
-    else if (!best || fit.explained > best.fit.explained) best = { rough, fit };
+    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, shapeTold: false };
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
   const refined = best && refine(image, best, optics);
-  if (refined) return refined;
+  // Once more from there: the samples then lie where the lines really are, and are as fine as the spots.
+  if (refined) return refine(image, refined, optics) ?? refined;
   const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
   return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
 }
@@ -81,20 +84,19 @@ function airySize({ fNumber, pixelUm }: Optics): number | null {
 
 /** The pattern of an earlier frame of the same live view, if it is still about where it was. */
 export function followPattern(image: PixelImage, last: Found, optics: Optics): Found | null {
-  const { rough, fit } = last;
+  const { rough } = last;
   const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
   if (!star) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
-  const found = refine(image, { rough: moved, fit }, optics, fit.shape);
+  const found = refine(image, { ...last, rough: moved }, optics);
   return found && !doubtAbout(found.fit, found.rough) ? found : null;
 }
 
 /**
  * Fits once more with samples as fine as the spots ask for. Near focus all masks' spots look alike;
  * far from it the zones' shape that explains the picture best is taken.
- * @param known the shape, when it was settled on an earlier frame
  */
-function refine(image: PixelImage, found: Found, optics: Optics, known: ZoneShape | null = null): Found | null {
+function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
   const { lines } = found.fit;
   const width = widthOf(lines);
   const degrees = 180 / Math.PI;
@@ -111,21 +113,26 @@ function refine(image: PixelImage, found: Found, optics: Optics, known: ZoneShap
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
   const airyPx = airySize(optics);
-  const [first, ...others] = known ? [known] : shapesOf(optics.mask);
+  const [first, ...others] = found.shapeTold ? [found.fit.shape] : shapesOf(optics.mask);
   let best = fitLines(samples, rough, { shape: first, airyPx }, THOROUGH, lines);
   if (!best) return null;
   const { lines: start, offsetPx } = best;
+  let shapeTold = found.shapeTold || others.length === 0;
   for (const shape of others) {
+    const q = Math.abs(offsetPx) / (slopeOf(shape, start.outer) * start.airyPx);
     // Near focus the zones' shapes cannot be told apart, and need not be.
-    if (Math.abs(offsetPx) < LEAST_Q * slopeOf(shape, start.outer) * start.airyPx) continue;
+    if (q < LEAST_Q) continue;
+    shapeTold ||= q > TELLING_Q;
     const fit = fitLines(samples, rough, { shape, airyPx }, TOUCH, start);
     if (fit && fit.misfit < best.misfit) best = fit;
   }
-  return { rough, fit: best };
+  return { rough, fit: best, shapeTold };
 }
 
 /** Defocus, as Q = dz / λN², from which a zone's shape shows in its spots. */
-const LEAST_Q = 1.5;
+const LEAST_Q = 0.4;
+/** Defocus that tells the shapes apart for good. */
+const TELLING_Q = 4;
 
 function slopeOf({ layout, handedness }: ZoneShape, outerRad: number): number {
   return Math.abs(offsetOfShifts(cachedCentroids(layout, handedness, 0), (outerRad * 180) / Math.PI));

@@ -21,7 +21,6 @@ const MAX_Q = 30;
 
 export class CrossProfiles {
   readonly shape: ZoneShape;
-  private readonly outerRad: number;
   private readonly zones: ZoneSpread[];
   /** k of the layout for the angle it was made for. */
   readonly slope: number;
@@ -35,7 +34,6 @@ export class CrossProfiles {
   constructor(shape: ZoneShape, outerRad: number) {
     const outerDeg = (outerRad * 180) / Math.PI;
     this.shape = shape;
-    this.outerRad = outerRad;
     this.zones = [
       new ZoneSpread(shape.layout, shape.handedness, 'middle', 0),
       new ZoneSpread(shape.layout, shape.handedness, 'plus', outerDeg),
