@@ -4,7 +4,7 @@ import type { NoPattern, Optics, ReasonCode } from '../measurement.ts';
 import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts } from '../optics/mask.ts';
 import { findCandidates, starNear } from './candidates.ts';
-import { type Fit, fitLines, QUICK, THOROUGH, TOUCH, widthOf } from './fit.ts';
+import { type Fit, fitLines, QUICK, THOROUGH, TOUCH, widthOf, ZONES } from './fit.ts';
 import type { ZoneShape } from './profiles.ts';
 import type { Level } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
@@ -53,8 +53,13 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
   const refined = best && refine(image, best, optics);
-  // Once more from there: the samples then lie where the lines really are, and are as fine as the spots.
-  if (refined) return refine(image, refined, optics) ?? refined;
+  if (refined) {
+    // Once more from there when the lines moved: the samples then lie where the lines really are.
+    const moved = Math.max(
+      ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
+    );
+    return moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
+  }
   const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
   return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
 }

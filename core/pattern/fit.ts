@@ -386,6 +386,13 @@ function square(rows: number, columns: number): Float64Array[] {
   return Array.from({ length: rows }, () => new Float64Array(columns));
 }
 
+/** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
+const ACTIVE = Array.from({ length: 8 }, (_, zones) =>
+  Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(
+    (parameter) => parameter < ACROSS || parameter >= AIRY || (zones & (1 << ((parameter - ACROSS) % 3))) !== 0,
+  ),
+);
+
 function normalEquations(samples: Samples, model: Model): Equations {
   const { channels, value } = samples;
   const { profile, weights, known } = model;
@@ -406,9 +413,11 @@ function normalEquations(samples: Samples, model: Model): Equations {
   let cost = 0;
   forEachSample(samples, model, (i, terms, side) => {
     let used = 0;
+    let zones = 0;
     for (let zone = 0; zone < 3; zone++) {
       const { g, t, r, node, fraction } = terms[zone];
       if (g === 0) continue;
+      zones |= 1 << zone;
       if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
       byBlur[zone] = model.byBlur.at(zone, t, r, unused);
       nodeAt[used] = node;
@@ -416,6 +425,7 @@ function normalEquations(samples: Samples, model: Model): Equations {
       nodeAt[used] = node + 1;
       nodeWeight[used++] = amplitude[zone] * g * fraction;
     }
+    const active = ACTIVE[zones];
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
@@ -447,12 +457,12 @@ function normalEquations(samples: Samples, model: Model): Equations {
       const weight = weights[i * channels + c];
       const residual = observed - light;
       cost += weight * residual * residual;
-      for (let p = 0; p < PARAMETERS; p++) {
+      for (let a = 0; a < active.length; a++) {
+        const p = active[a];
         const weighted = weight * row[p];
-        if (weighted === 0) continue;
         right[p] += weighted * residual;
         const target = geometry[p];
-        for (let q = 0; q <= p; q++) target[q] += weighted * row[q];
+        for (let b = 0; b <= a; b++) target[active[b]] += weighted * row[active[b]];
       }
       const { own, mixed, right: spectrumRight } = spectrum[c];
       for (let k = 0; k < used; k++) {
@@ -460,7 +470,7 @@ function normalEquations(samples: Samples, model: Model): Equations {
         const node = nodeAt[k];
         spectrumRight[node] += weighted * residual;
         const mixedRow = mixed[node];
-        for (let p = 0; p < PARAMETERS; p++) mixedRow[p] += weighted * row[p];
+        for (let a = 0; a < active.length; a++) mixedRow[active[a]] += weighted * row[active[a]];
         const ownRow = own[node];
         for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
       }

@@ -1,11 +1,24 @@
+/** Why a frame holds no pattern that can be measured, told from what its brightest things look like. */
 import type { PixelImage } from '../frame.ts';
 import type { ReasonCode } from '../measurement.ts';
 import type { Candidate } from './candidates.ts';
 import type { Level } from './pyramid.ts';
 import { polarMap } from './rough.ts';
 
+/** Share of saturated pixels from which the picture counts as burnt out. */
+const BURNT_SHARE = 0.005;
+/** A region of one or two pixels is a hot pixel, not a star. */
+const HOT_RADIUS_PX = 0.85;
+/** σ that a spot must stand above the sky to be seen. */
+const SEEN_SIGMA = 4;
+/** A star's spots are up to about this much fainter than the star, so that a star so many σ bright may hide them. */
+const STAR_SIGMA = 150;
+/** Sum of the three channels from which a star counts as saturated. */
+const SATURATED = 2.8;
+const FEWEST_SPIKES = 3;
+
 /**
- * The reason to give when no pattern was found, from what the brightest thing in the frame looks like.
+ * The reason to give when no pattern was found.
  * @param doubt what spoke against the best fit, when there was one
  */
 export function reasonWithout(
@@ -14,45 +27,102 @@ export function reasonWithout(
   candidates: Candidate[],
   doubt: ReasonCode | null,
 ): ReasonCode {
-  const star = candidates[0];
+  if (burntShare(image) > BURNT_SHARE) return 'too-bright';
+  const lights = candidates.filter(({ radiusPx }) => radiusPx > HOT_RADIUS_PX);
+  const star = lights[0];
   if (!star) return 'no-star';
-  if (star.peak < 12 * levels[0].noise && star.peak < 0.05) return 'too-dim';
-  if (star.radiusPx > 0.12 * image.heightPx) return 'too-bright';
+  const { noise } = levels[0];
+  if (brightestOnBorder(levels[1]) > star.peak / 2) return 'at-edge';
+  if (isWide(levels, star)) return 'too-far';
   if (star.elongation > 2.2) return 'motion-blur';
-  if (doubt === 'too-far' || doubt === 'pair-missing') return doubt;
-  if (spikeCount(levels, star) >= 2) return 'spikes-only';
-  const edgePx = Math.min(star.xPx, star.yPx, image.widthPx - 1 - star.xPx, image.heightPx - 1 - star.yPx);
-  if (edgePx < Math.max(12, 5 * star.radiusPx)) return 'at-edge';
-  if (star.peak < 40 * levels[0].noise && star.peak < 0.3) return 'too-dim';
-  return 'no-spots';
+  const spots = lights.slice(1).filter(({ peak }) => peak > SEEN_SIGMA * noise);
+  if (spots.filter((spot) => !inside(image, opposite(star, spot))).length >= 2) return 'at-edge';
+  if (doubt === 'too-far') return doubt;
+  if (spikeCount(levels, star) >= FEWEST_SPIKES) return 'spikes-only';
+  if (doubt === 'pair-missing' || pairCount(star, spots) === 2) return 'pair-missing';
+  return star.peak < Math.min(SATURATED, STAR_SIGMA * noise) ? 'too-dim' : 'no-spots';
 }
 
-/** Number of directions in which light runs outwards without a gap. */
+/** Share of pixels with every channel at its largest value. */
+function burntShare({ data, channels, maxValue }: PixelImage): number {
+  const colours = Math.min(3, channels);
+  let burnt = 0;
+  for (let i = 0; i < data.length; i += channels) {
+    let least = data[i];
+    for (let c = 1; c < colours; c++) least = Math.min(least, data[i + c]);
+    if (least >= 0.99 * maxValue) burnt++;
+  }
+  return (burnt * channels) / data.length;
+}
+
+/** Brightest light in the outermost pixels; on a coarse level no hot pixel counts. */
+function brightestOnBorder({ data, widthPx, heightPx }: Level): number {
+  let brightest = 0;
+  for (let y = 0; y < heightPx; y++)
+    for (let x = 0; x < widthPx; x += y === 0 || y === heightPx - 1 ? 1 : Math.max(1, widthPx - 1))
+      brightest = Math.max(brightest, data[y * widthPx + x]);
+  return brightest;
+}
+
+/** Whether the light fills cells of 8 × 8 px, as no star in focus and no trail does. */
+function isWide(levels: Level[], { radiusPx, peak }: Candidate): boolean {
+  const { data } = levels[3];
+  return radiusPx > 6 && data.reduce((a, b) => Math.max(a, b), 0) > 0.5 * peak;
+}
+
+interface Place {
+  xPx: number;
+  yPx: number;
+}
+
+function opposite(star: Place, spot: Place): Place {
+  return { xPx: 2 * star.xPx - spot.xPx, yPx: 2 * star.yPx - spot.yPx };
+}
+
+function inside({ widthPx, heightPx }: PixelImage, { xPx, yPx }: Place): boolean {
+  return xPx > 0 && yPx > 0 && xPx < widthPx - 1 && yPx < heightPx - 1;
+}
+
+/** Number of spots' pairs that stand opposite each other about the star at about one distance, equally bright. */
+function pairCount(star: Candidate, spots: Candidate[]): number {
+  const distance = (spot: Place) => Math.hypot(spot.xPx - star.xPx, spot.yPx - star.yPx);
+  const first = spots[0] && distance(spots[0]);
+  const ring = spots.filter((spot) => Math.abs(distance(spot) / first - 1) < 0.25);
+  const taken = new Set<Candidate>();
+  let pairs = 0;
+  for (const spot of ring) {
+    if (taken.has(spot)) continue;
+    const { xPx, yPx } = opposite(star, spot);
+    const partner = ring.find(
+      (other) => !taken.has(other) && Math.hypot(other.xPx - xPx, other.yPx - yPx) < 0.2 * first,
+    );
+    if (!partner || Math.max(spot.peak / partner.peak, partner.peak / spot.peak) > 2.5) continue;
+    taken.add(spot).add(partner);
+    pairs++;
+  }
+  return pairs;
+}
+
+/** Number of directions in which light runs outwards from the star without a gap. */
 function spikeCount(levels: Level[], star: Candidate): number {
-  const map = polarMap(levels, star.xPx, star.yPx, Math.max(40, 8 * star.radiusPx));
-  const from = Math.ceil(
-    Math.log((2 * star.radiusPx + 4) / map.radiusPx(0)) / Math.log(map.radiusPx(1) / map.radiusPx(0)),
-  );
-  if (from >= map.rows - 4) return 0;
+  const fromPx = 2 * star.radiusPx + 4;
+  const map = polarMap(levels, star.xPx, star.yPx, 2 * fromPx);
   const columns = map.data.length / map.rows;
-  const weakest = new Float32Array(columns);
-  for (let column = 0; column < columns; column++) {
-    let least = Infinity;
-    for (let row = Math.max(0, from); row < Math.min(map.rows, from + 12); row++) {
+  const weakest = new Float32Array(columns).fill(Infinity);
+  for (let row = 0; row < map.rows; row++) {
+    if (map.radiusPx(row) < fromPx) continue;
+    for (let column = 0; column < columns; column++) {
       let around = -Infinity;
       for (let d = -2; d <= 2; d++)
         around = Math.max(around, map.data[row * columns + ((column + d + columns) % columns)]);
-      least = Math.min(least, around);
+      weakest[column] = Math.min(weakest[column], around);
     }
-    weakest[column] = least;
   }
+  // A round halo is no spike.
+  const halo = Float32Array.from(weakest).sort()[columns >> 1];
+  const limit = Math.max(0, 2 * halo) + 3 * levels[0].noise;
   let spikes = 0;
-  let inside = false;
-  const limit = 3 * levels[0].noise;
-  for (let column = 0; column < columns; column++) {
-    const above = weakest[column] > limit;
-    if (above && !inside) spikes++;
-    inside = above;
-  }
+  for (let column = 0; column < columns; column++)
+    if (weakest[column] > limit && weakest[(column + columns - 1) % columns] <= limit) spikes++;
   return spikes;
 }
