@@ -12,7 +12,7 @@ const HOT_RADIUS_PX = 0.85;
 /** σ that a spot must stand above the sky to be seen. */
 const SEEN_SIGMA = 4;
 /** A star's spots are up to about this much fainter than the star, so that a star so many σ bright may hide them. */
-const STAR_SIGMA = 150;
+const STAR_SIGMA = 300;
 /** Sum of the three channels from which a star counts as saturated. */
 const SATURATED = 2.8;
 const FEWEST_SPIKES = 3;
@@ -33,9 +33,12 @@ export function reasonWithout(
   if (!star) return 'no-star';
   const { noise } = levels[0];
   if (brightestOnBorder(levels[1]) > star.peak / 2) return 'at-edge';
-  if (isWide(levels, star)) return 'too-far';
+  if (star.peak < SATURATED && isWide(levels, star)) return 'too-far';
   if (star.elongation > 2.2) return 'motion-blur';
-  const spots = lights.slice(1).filter(({ peak }) => peak > SEEN_SIGMA * noise);
+  const spots = ringOf(
+    star,
+    lights.filter((light) => light !== star && light.peak > SEEN_SIGMA * noise),
+  );
   if (spots.filter((spot) => !inside(image, opposite(star, spot))).length >= 2) return 'at-edge';
   if (doubt === 'too-far') return doubt;
   if (spikeCount(levels, star) >= FEWEST_SPIKES) return 'spikes-only';
@@ -83,18 +86,23 @@ function inside({ widthPx, heightPx }: PixelImage, { xPx, yPx }: Place): boolean
   return xPx > 0 && yPx > 0 && xPx < widthPx - 1 && yPx < heightPx - 1;
 }
 
-/** Number of spots' pairs that stand opposite each other about the star at about one distance, equally bright. */
-function pairCount(star: Candidate, spots: Candidate[]): number {
-  const distance = (spot: Place) => Math.hypot(spot.xPx - star.xPx, spot.yPx - star.yPx);
-  const first = spots[0] && distance(spots[0]);
-  const ring = spots.filter((spot) => Math.abs(distance(spot) / first - 1) < 0.25);
+/** The lights that stand about as far from the star as the brightest of them does. */
+function ringOf(star: Candidate, lights: Candidate[]): Candidate[] {
+  const distance = (light: Place) => Math.hypot(light.xPx - star.xPx, light.yPx - star.yPx);
+  return lights.filter((light) => Math.abs(distance(light) / distance(lights[0]) - 1) < 0.25);
+}
+
+/** Number of spots' pairs that stand opposite each other about the star, equally bright. */
+function pairCount(star: Candidate, ring: Candidate[]): number {
   const taken = new Set<Candidate>();
   let pairs = 0;
   for (const spot of ring) {
     if (taken.has(spot)) continue;
     const { xPx, yPx } = opposite(star, spot);
     const partner = ring.find(
-      (other) => !taken.has(other) && Math.hypot(other.xPx - xPx, other.yPx - yPx) < 0.2 * first,
+      (other) =>
+        !taken.has(other) &&
+        Math.hypot(other.xPx - xPx, other.yPx - yPx) < 0.2 * Math.hypot(xPx - star.xPx, yPx - star.yPx),
     );
     if (!partner || Math.max(spot.peak / partner.peak, partner.peak / spot.peak) > 2.5) continue;
     taken.add(spot).add(partner);
