@@ -20,6 +20,8 @@ const FITS = 4;
 const CLEARLY_EXPLAINED = 0.97;
 /** A pattern that fits is kept without trying others whose score is lower by this share. */
 const CLEAR_LEAD = 0.13;
+/** An offset less sure than this share of the spots' distance says nothing: the spots have broken up. */
+const MOST_SIGMA = 0.05;
 /** A pattern and where it was looked for. */
 export interface Found {
   rough: RoughPattern;
@@ -53,15 +55,17 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
   const refined = best && refine(image, best, optics);
-  if (refined) {
+  if (refined && refined.fit.offsetSigmaPx > MOST_SIGMA * refined.fit.distancePx) failure = 'too-far';
+  else if (refined) {
     // Once more from there when the lines moved: the samples then lie where the lines really are.
     const moved = Math.max(
       ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
     );
     return moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
   }
-  const star = candidates[0] ? { xPx: candidates[0].xPx, yPx: candidates[0].yPx } : null;
-  return { status: 'no-pattern', reason: reasonWithout(image, levels, candidates, failure), star };
+  const reason = reasonWithout(image, levels, candidates, failure);
+  const [star] = reason === 'no-star' ? [] : candidates;
+  return { status: 'no-pattern', reason, star: star ? { xPx: star.xPx, yPx: star.yPx } : null };
 }
 
 /** Zone shapes in the order they are tried; for strips along u both ways round look the same. */
