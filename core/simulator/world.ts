@@ -7,6 +7,9 @@
  * Mixing keeps total light and every centroid exact (both change linearly with defocus), and only
  * softens a spot a little; the tests bound that. For the star's sub-pixel place the cells' running
  * sum is interpolated by cubics. Background pixels come from a table of noise, laid out anew for each frame.
+ *
+ * Far from focus a pattern takes a second: whoever must not wait asks which ones are `missing`, has them
+ * computed elsewhere by `patternTable`, hands them in with `keep`, and only then lets the world `follow`.
  */
 import type { FrameMode, PixelImage } from '../frame.ts';
 import { expose, TONE_STEPS, toneTable } from './expose.ts';
@@ -26,8 +29,16 @@ import {
 import type { Scenario } from './scenario.ts';
 import { arcsecToPx, defaultScene, type Light, pupilAngleDeg, type Scene, star, type Truth, truth } from './scene.ts';
 
-/** A tile of a table, and the most any pixel can get from it per star electron. */
-interface TableTile extends Tile {
+/** Which pattern a table holds. */
+export interface TableKey {
+  focalMm: number;
+  magnification: number;
+  /** Index of the defocus value, see `nodeUm`. */
+  node: number;
+}
+
+/** A pattern's tile, and the most any pixel can get from it per star electron. */
+export interface TableTile extends Tile {
   peak: number;
 }
 
@@ -141,7 +152,7 @@ export class SimulatedWorld {
 
   /** The next live-view frame. @param timeMs any clock that only goes forward */
   frame(timeMs: number): WorldFrame {
-    this.#passTo(timeMs);
+    this.passTo(timeMs);
     const scene = this.scene(timeMs);
     return {
       image: this.#expose(scene),
@@ -152,7 +163,7 @@ export class SimulatedWorld {
 
   /** A photograph at the sensor's full resolution: the whole diffraction integral, about a second. */
   still(timeMs: number): WorldFrame {
-    this.#passTo(timeMs);
+    this.passTo(timeMs);
     const { sensorWidthPx, sensorHeightPx, sensorPixelUm } = this.scenario.camera;
     const scene = this.#sceneFor(timeMs, sensorPixelUm, sensorWidthPx, sensorHeightPx, this.#dance());
     const seed = Math.floor(this.#random.uniform() * 2 ** 32);
@@ -176,23 +187,37 @@ export class SimulatedWorld {
     return this.#sceneFor(timeMs, this.pixelUm, liveWidthPx, liveHeightPx, this.#dance());
   }
 
-  /**
-   * Computes one pattern that will be needed soon if the ring turns on, for idle moments.
-   * @returns false when there is nothing left to do nearby
-   */
-  prepare(): boolean {
-    const [lower] = this.#bracket(this.dzUm);
-    for (const index of [lower, lower + 1, lower + 2, lower - 1, lower + 3, lower - 2]) {
-      if (this.#tables.has(this.#tableKey(index))) continue;
-      this.#table(index);
-      return true;
-    }
-    return false;
-  }
-
-  #passTo(timeMs: number): void {
+  /** Lets time pass: the evening gets colder. @param timeMs any clock that only goes forward */
+  passTo(timeMs: number): void {
     this.#nowMs = timeMs;
     this.#temperature.atMs ??= timeMs;
+  }
+
+  /** Takes over ring, focal length, magnification, temperature and time of another world of the same scenario. */
+  follow(other: SimulatedWorld): void {
+    this.#ring = other.#ring;
+    this.#group = other.#group;
+    this.#focalMm = other.#focalMm;
+    this.#magnification = other.#magnification;
+    this.#temperature = { ...other.#temperature };
+    this.#nowMs = other.#nowMs;
+  }
+
+  /**
+   * Tables that `other` needs, as it stands, and this world has not kept: first the two for its next frame,
+   * with `ahead` then those that are needed soon if its ring turns on.
+   */
+  missing(other: SimulatedWorld, ahead = false): TableKey[] {
+    const [node] = other.#bracket(other.dzUm);
+    return [0, 1, ...(ahead ? [2, -1, 3, -2] : [])]
+      .map((step) => ({ focalMm: other.#focalMm, magnification: other.#magnification, node: node + step }))
+      .filter((key) => !this.#tables.has(textOf(key)));
+  }
+
+  /** Keeps a table that a world of the same scenario has computed; the one unused for longest gives way. */
+  keep(key: TableKey, table: TableTile[]): void {
+    this.#tables.set(textOf(key), table);
+    if (this.#tables.size > MAX_TABLES) this.#tables.delete(this.#tables.keys().next().value!);
   }
 
   #sceneFor(timeMs: number, pixelUm: number, widthPx: number, heightPx: number, dance: [number, number]): Scene {
@@ -254,26 +279,24 @@ export class SimulatedWorld {
     return [index, (dzUm - low) / (this.#nodeUm(index + 1) - low)];
   }
 
-  #tableKey(index: number): string {
-    return `${this.#focalMm} ${this.#magnification} ${index}`;
-  }
-
-  #table(index: number): TableTile[] {
-    const key = this.#tableKey(index);
-    let table = this.#tables.get(key);
-    if (table) this.#tables.delete(key);
-    else table = this.#computeTable(this.#nodeUm(index));
-    this.#tables.set(key, table); // the last used stand last
-    if (this.#tables.size > MAX_TABLES) this.#tables.delete(this.#tables.keys().next().value!);
+  /** A kept table, or computed on the spot. */
+  #table(node: number): TableTile[] {
+    const key = { focalMm: this.#focalMm, magnification: this.#magnification, node };
+    const table = this.#tables.get(textOf(key)) ?? this.patternTable(key);
+    this.#tables.delete(textOf(key)); // the last used stand last
+    this.keep(key, table);
     return table;
   }
 
-  #computeTable(dzUm: number): TableTile[] {
-    const { liveWidthPx, liveHeightPx } = this.scenario.camera;
-    const scene = { ...this.#sceneFor(0, this.pixelUm, liveWidthPx, liveHeightPx, [0, 0]), dzUm };
+  /** Computes one table, a tenth of a second near focus, seconds far from it. What the world is set to does not matter. */
+  patternTable({ focalMm, magnification, node }: TableKey): TableTile[] {
+    const set = new SimulatedWorld(this.scenario);
+    set.focalMm = focalMm;
+    set.magnification = magnification;
+    const scene = { ...set.scene(0), dzUm: this.#nodeUm(node) };
     const cells = cellsPerPixel(scene);
     const sigma = (cells * scene.seeingPx) / 2.354820045;
-    const reach = cells * liveWidthPx; // beyond this no star in the frame shows it
+    const reach = cells * scene.widthPx; // beyond this no star in the frame shows it
     const pattern = diffractionPattern(scene, TABLE_LIMITS);
     const grid: TileGrid = {
       cellUm: scene.pixelUm / cells,
@@ -295,7 +318,9 @@ export class SimulatedWorld {
       if (!tile) continue;
       blur(tile.image, sigma);
       const brightest = Math.max(...tile.image.planes.map((plane) => plane.reduce((a, b) => Math.max(a, b), 0)));
-      tiles.push({ ...tile, peak: brightest * cells ** 2 });
+      // Only pixels wholly inside a tile are served, hence the margin.
+      const lit = trimmed(tile, FAINT_E / (4 * cells ** 2 * this.scenario.star.photoelectrons), cells + 3);
+      tiles.push({ ...lit, peak: brightest * cells ** 2 });
     }
     return tiles;
   }
@@ -374,6 +399,31 @@ export class SimulatedWorld {
   #dance(): [number, number] {
     return [this.#random.gauss(), this.#random.gauss()];
   }
+}
+
+function textOf({ focalMm, magnification, node }: TableKey): string {
+  return `${focalMm} ${magnification} ${node}`;
+}
+
+/** The part of a tile that holds all cells above `least`, and `margin` more to every side. */
+function trimmed({ x0, y0, image: { widthPx, heightPx, planes } }: Tile, least: number, margin: number): Tile {
+  const box = { x0: widthPx, x1: 0, y0: heightPx, y1: 0 };
+  for (let at = 0; at < planes[0].length; at++) {
+    if (planes[0][at] + planes[1][at] + planes[2][at] < least) continue;
+    const [x, y] = [at % widthPx, Math.floor(at / widthPx)];
+    box.x0 = Math.min(box.x0, x - margin);
+    box.x1 = Math.max(box.x1, x + 1 + margin);
+    box.y0 = Math.min(box.y0, y - margin);
+    box.y1 = Math.max(box.y1, y + 1 + margin);
+  }
+  const [left, right] = [Math.max(0, box.x0), Math.min(widthPx, box.x1)];
+  const [top, bottom] = [Math.max(0, box.y0), Math.min(heightPx, box.y1)];
+  const image = blankImage(Math.max(0, right - left), Math.max(0, bottom - top));
+  planes.forEach((plane, c) => {
+    for (let y = top; y < bottom; y++)
+      image.planes[c].set(plane.subarray(y * widthPx + left, y * widthPx + right), (y - top) * image.widthPx);
+  });
+  return { x0: x0 + left, y0: y0 + top, image };
 }
 
 /** The pattern changes little over one standard deviation of its blur. */

@@ -1,47 +1,69 @@
 import { readFile } from 'node:fs/promises';
 import { setTimeout as sleep } from 'node:timers/promises';
+import { Worker } from 'node:worker_threads';
 import sharp from 'sharp';
 import type { Frame } from '../../core/frame.ts';
+import type { Scenario } from '../../core/simulator/scenario.ts';
 import { SimulatedWorld, type WorldFrame } from '../../core/simulator/world.ts';
+import type { TableMessage } from './sim-tables.ts';
 import { CameraError, type CameraSource, type ConfigValue } from './source.ts';
 
 const FRAME_MS = 1000 / 30;
-/** Between two patterns computed ahead, ms: each costs a few frames. */
-const PREPARE_EVERY_MS = 500;
 
 /** The simulated camera on the demo evening. Its config values are the world: ring, focal length, temperature. */
 export async function openSim(): Promise<CameraSource> {
   const scenario = await readFile(new URL('../../samples/scenario.json', import.meta.url), 'utf8');
-  return new SimSource(new SimulatedWorld(JSON.parse(scenario)));
+  return new SimSource(JSON.parse(scenario));
 }
 
 class SimSource implements CameraSource {
   readonly name = 'sim';
+  /** As it is set. */
   readonly #world: SimulatedWorld;
+  /** As its frames show it: it follows as soon as the patterns for the setting are computed. */
+  readonly #shown: SimulatedWorld;
+  readonly #tables: Worker;
+  #computing = false;
   #sequence = 0;
   #stills = 0;
   #closed = false;
 
-  constructor(world: SimulatedWorld) {
-    this.#world = world;
+  constructor(scenario: Scenario) {
+    this.#world = new SimulatedWorld(scenario);
+    this.#shown = new SimulatedWorld(scenario);
+    this.#tables = new Worker(new URL('./sim-tables.ts', import.meta.url), { workerData: scenario });
+    this.#tables.on('message', ({ key, table }: TableMessage) => {
+      this.#shown.keep(key, table);
+      this.#computing = false;
+      this.#follow();
+    });
   }
 
   async start(...[onFrame, onEnd]: Parameters<CameraSource['start']>): Promise<void> {
+    const fail = (error: Error) => onEnd(new CameraError('other', `the simulation failed: ${error.message}`));
+    this.#tables.on('error', fail);
     const run = async () => {
-      let preparedMs = performance.now();
       for (let dueMs = performance.now(); !this.#closed; ) {
-        const frame = this.#world.frame(performance.now());
+        const nowMs = performance.now();
+        this.#world.passTo(nowMs);
+        this.#follow();
         const sequence = this.#sequence++;
-        onFrame(await this.#encode(frame, sequence, `live-${sequence}.jpg`));
+        onFrame(await this.#encode(this.#shown.frame(nowMs), sequence, `live-${sequence}.jpg`));
         // A late frame does not make the next ones come faster.
         dueMs = Math.max(dueMs + FRAME_MS, performance.now());
         await sleep(Math.max(0, dueMs - performance.now()));
-        if (performance.now() - preparedMs < PREPARE_EVERY_MS) continue;
-        this.#world.prepare();
-        preparedMs = performance.now();
       }
     };
-    run().catch((error: Error) => onEnd(new CameraError('other', `the simulation failed: ${error.message}`)));
+    run().catch(fail);
+  }
+
+  /** Shows the world as it is set if its patterns are there, and has the next missing one computed. */
+  #follow(): void {
+    const [next] = this.#shown.missing(this.#world, true);
+    if (this.#shown.missing(this.#world).length === 0) this.#shown.follow(this.#world);
+    if (this.#computing || !next) return;
+    this.#computing = true;
+    this.#tables.postMessage(next);
   }
 
   async readConfig(): Promise<ConfigValue[]> {
@@ -89,6 +111,7 @@ class SimSource implements CameraSource {
 
   async close(): Promise<void> {
     this.#closed = true;
+    await this.#tables.terminate();
   }
 
   async #encode({ image, mode }: WorldFrame, sequence: number, name: string): Promise<Frame> {

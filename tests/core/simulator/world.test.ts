@@ -177,13 +177,27 @@ describe('live view', () => {
     expect(Math.max(...xs) - Math.min(...xs)).toBeGreaterThan(reach);
   });
 
-  test('prepares neighbouring patterns in idle moments, then has nothing left to do', () => {
-    const world = new SimulatedWorld(scenario, 6);
-    world.magnification = 1;
-    world.frame(0);
-    let done = 0;
-    while (world.prepare()) done++;
-    expect(done).toBe(4);
-    expect(world.prepare()).toBe(false);
+  test('with tables computed elsewhere a world shows what it would have computed itself', () => {
+    const [set, shown] = [new SimulatedWorld(scenario, 6), new SimulatedWorld(scenario, 6)];
+    set.magnification = 1;
+    set.ring = 6.9;
+    const wanted = shown.missing(set);
+    expect(wanted).toHaveLength(2);
+    const { magnification } = shown;
+    for (const key of wanted) shown.keep(key, new SimulatedWorld(scenario).patternTable(key));
+    expect(shown.magnification).toBe(magnification);
+    expect(shown.missing(set)).toEqual([]);
+    shown.follow(set);
+    expect([shown.ring, shown.magnification, shown.dzUm]).toEqual([set.ring, set.magnification, set.dzUm]);
+    expect(shown.frame(0).image.data).toEqual(set.frame(0).image.data);
+  });
+
+  test('the tables that are needed next lie on both sides of the present ones', () => {
+    const world = new SimulatedWorld(scenario);
+    const now = world.missing(world).map(({ node }) => node);
+    const ahead = world.missing(world, true).map(({ node }) => node);
+    expect(ahead.slice(0, 2)).toEqual(now);
+    expect(Math.min(...ahead)).toBeLessThan(now[0]);
+    expect(Math.max(...ahead)).toBeGreaterThan(now[1]);
   });
 });
