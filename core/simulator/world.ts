@@ -54,8 +54,8 @@ const MAX_TABLES = 28;
 /** How far the tables follow the light: short of the exact rendering, for speed. */
 export const TABLE_LIMITS: RenderLimits = { tailsAiry: [14, 10, 5], phaseStepRad: 1.2, farFields: false };
 
-/** A pattern whose brightest pixel stays below this is left out, electrons. */
-const UNSEEN_E = 0.2;
+/** A tile whose brightest pixel stays below this is left out, electrons: of the star, of the others around it. */
+const UNSEEN_E = { star: 0.2, others: 1 };
 
 /** Electrons below which a pixel of the pattern is left to the background. */
 const FAINT_E = 0.02;
@@ -150,12 +150,16 @@ export class SimulatedWorld {
     return (this.#group - infinity) * setting.umPerMark;
   }
 
-  /** The next live-view frame. @param timeMs any clock that only goes forward */
-  frame(timeMs: number): WorldFrame {
+  /**
+   * The next live-view frame.
+   * @param timeMs any clock that only goes forward
+   * @param into pixels of an earlier frame, to be written over; new ones without
+   */
+  frame(timeMs: number, into?: PixelImage): WorldFrame {
     this.passTo(timeMs);
     const scene = this.scene(timeMs);
     return {
-      image: this.#expose(scene),
+      image: this.#expose(scene, into),
       mode: { kind: 'live', magnification: this.#magnification, pixelUm: scene.pixelUm },
       truth: truth(scene),
     };
@@ -337,7 +341,7 @@ export class SimulatedWorld {
     for (const light of [scene.star, ...scene.otherLights])
       for (const [tiles, weight] of mix)
         for (const tile of tiles) {
-          if (weight * light.photoelectrons * tile.peak < UNSEEN_E) continue;
+          if (weight * light.photoelectrons * tile.peak < UNSEEN_E[light === scene.star ? 'star' : 'others']) continue;
           const box = addTile(image, tile, cells, light, weight * light.photoelectrons);
           if (box) boxes.push(box);
         }
@@ -345,12 +349,12 @@ export class SimulatedWorld {
   }
 
   /** A fresh exposure: background from the table of noise, everything lit drawn anew. */
-  #expose(scene: Scene): PixelImage {
+  #expose(scene: Scene, into?: PixelImage): PixelImage {
     const { widthPx, heightPx } = scene;
     const random = this.#random;
     const noise = this.#noiseTable(scene);
     const row = 3 * widthPx;
-    const data = new Uint8Array(row * heightPx);
+    const data = (into?.data as Uint8Array | undefined) ?? new Uint8Array(row * heightPx);
     for (let y = 0; y < heightPx; y++) {
       const from = Math.floor(random.uniform() * (noise.length - row));
       data.set(noise.subarray(from, from + row), y * row);

@@ -2,7 +2,7 @@ import { readFile } from 'node:fs/promises';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { Worker } from 'node:worker_threads';
 import sharp from 'sharp';
-import type { Frame } from '../../core/frame.ts';
+import type { Frame, PixelImage } from '../../core/frame.ts';
 import type { Scenario } from '../../core/simulator/scenario.ts';
 import { SimulatedWorld, type WorldFrame } from '../../core/simulator/world.ts';
 import type { TableMessage } from './sim-tables.ts';
@@ -43,12 +43,15 @@ class SimSource implements CameraSource {
     const fail = (error: Error) => onEnd(new CameraError('other', `the simulation failed: ${error.message}`));
     this.#tables.on('error', fail);
     const run = async () => {
+      let image: PixelImage | undefined;
       for (let dueMs = performance.now(); !this.#closed; ) {
         const nowMs = performance.now();
         this.#world.passTo(nowMs);
         this.#follow();
         const sequence = this.#sequence++;
-        onFrame(await this.#encode(this.#shown.frame(nowMs), sequence, `live-${sequence}.jpg`));
+        const frame = this.#shown.frame(nowMs, image);
+        ({ image } = frame);
+        onFrame(await this.#encode(frame, sequence, `live-${sequence}.jpg`));
         // A late frame does not make the next ones come faster.
         dueMs = Math.max(dueMs + FRAME_MS, performance.now());
         await sleep(Math.max(0, dueMs - performance.now()));
@@ -118,7 +121,8 @@ class SimSource implements CameraSource {
     const timeUtc = new Date().toISOString();
     const { widthPx: width, heightPx: height, channels, data } = image;
     const bytes = await sharp(data, { raw: { width, height, channels } })
-      .jpeg({ quality: this.#world.scenario.camera.jpegQuality })
+      // As a camera does: fixed code tables, one pass.
+      .jpeg({ quality: this.#world.scenario.camera.jpegQuality, optimiseCoding: false })
       .toBuffer();
     return { sequence, timeUtc, bytes, name, mode };
   }
