@@ -1,11 +1,8 @@
 import { type RefObject, useEffect, useRef } from 'react';
-import { drawCloseUp, drawWhole, type Region, regionOf } from './draw.ts';
+import { drawCloseUp, drawWhole } from './draw.ts';
 import { useSession } from './session.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
-
-/** How long the close-up stays where the star was last seen, ms. */
-const KEEP_REGION_MS = 3000;
 
 /** The live picture twice: close-up of the pattern with its marks, and the whole frame. Drawn as frames come, past React. */
 export function Picture() {
@@ -15,21 +12,13 @@ export function Picture() {
 
   useEffect(() => {
     let last: VisionResult | null = null;
-    let region: Region | null = null;
-    let seenMs = 0;
     const draw = () => {
-      if (!last || last.picture.width === 0) return; // closed with its test shot
-      drawCloseUp(contextOf(closeUp), last.picture, last.reading, region);
-      drawWhole(contextOf(whole), last.picture, region);
+      if (!last) return;
+      drawCloseUp(contextOf(closeUp), last);
+      drawWhole(contextOf(whole), last);
     };
     const off = session.onPicture((result) => {
-      if (last?.header.mode.kind === 'live') last.picture.close();
       last = result;
-      const seen = regionOf(result.reading);
-      if (seen) {
-        region = seen;
-        seenMs = performance.now();
-      } else if (performance.now() - seenMs > KEEP_REGION_MS) region = null;
       draw();
     });
     const resize = new ResizeObserver((entries) => {
@@ -41,7 +30,6 @@ export function Picture() {
     return () => {
       off();
       resize.disconnect();
-      if (last?.header.mode.kind === 'live') last.picture.close();
     };
   }, [session]);
 

@@ -1,7 +1,7 @@
 import { useEffect, useRef } from 'react';
 import { depthOfFocusUm } from '../core/optics/formulas.ts';
 import { REASONS } from '../core/strings.ts';
-import { drawCloseUp, regionOf } from './draw.ts';
+import { drawCloseUp } from './draw.ts';
 import { useKeys } from './keys.ts';
 import { isInFocus } from './measured.ts';
 import { fitToBox } from './Picture.tsx';
@@ -33,8 +33,7 @@ function Still({ result }: { result: VisionResult }) {
   useEffect(() => {
     const canvas = ref.current!;
     fitToBox(canvas);
-    const context = canvas.getContext('2d', { alpha: false })!;
-    drawCloseUp(context, result.picture, result.reading, regionOf(result.reading));
+    drawCloseUp(canvas.getContext('2d', { alpha: false })!, result);
   }, [result]);
   const { reading, optics } = result;
   const words = strings.testShot;

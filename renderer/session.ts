@@ -93,7 +93,7 @@ export class Session {
     return this.#state;
   }
 
-  /** Pictures as they come. The listener closes those of live view; a test shot's is closed with the test shot. */
+  /** Pictures as they come. */
   onPicture(listener: (result: VisionResult) => void): () => void {
     this.#pictureListeners.add(listener);
     return () => this.#pictureListeners.delete(listener);
@@ -136,7 +136,6 @@ export class Session {
   }
 
   dismissTestShot(): void {
-    if (this.#state.testShot?.state === 'measured') this.#state.testShot.result.picture.close();
     this.#set({ testShot: null });
   }
 
@@ -213,7 +212,6 @@ export class Session {
       case 'reading':
         if (!this.#isTestShot(message.header)) this.#askForFrame();
         if (message.header.mode.kind === 'still') {
-          this.dismissTestShot();
           this.#set({ testShot: { state: 'measured', result: message } });
           this.#show(message);
         } else this.#onReading(message);
@@ -235,7 +233,6 @@ export class Session {
     const track = this.#tracker.push(Date.parse(header.timeUtc), reading);
     const { steadySeconds } = this.#settings;
     const instruction = guide(track, optics, calibrationOf(this.#settings), { steadySeconds }, this.#state.instruction);
-    if (this.#pictureListeners.size === 0) result.picture.close();
     this.#show(result);
     const nowMs = performance.timeOrigin + performance.now();
     const toScreenMs = nowMs - Date.parse(header.timeUtc);

@@ -1,5 +1,6 @@
 import type { Optics, Reading } from '../../core/measurement.ts';
 import type { FrameHeader } from '../../host/api.ts';
+import type { Region, View } from './view.ts';
 
 /** One frame for the vision worker; `bytes` is transferred. */
 export interface VisionRequest {
@@ -10,14 +11,17 @@ export interface VisionRequest {
   tint: boolean;
 }
 
-/** What the vision worker found; `picture` is transferred and to be closed by the receiver. */
+/** What the vision worker found; the views' pixels are transferred. */
 export interface VisionResult {
   type: 'reading';
   header: FrameHeader;
   /** As in the request. */
   optics: Optics;
   reading: Reading;
-  picture: ImageBitmap;
+  /** Part of the frame that the close-up shows; null for all of it. */
+  region: Region | null;
+  closeUp: View;
+  whole: View;
   decodeMs: number;
   measureMs: number;
 }

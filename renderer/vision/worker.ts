@@ -1,11 +1,13 @@
 /**
- * Vision worker: encoded frame in, reading and picture out. Nothing else runs here, so that a
+ * Vision worker: encoded frame in, reading and pictures out. Nothing else runs here, so that a
  * slow frame never delays the keyboard.
  */
 import type { PixelImage } from '../../core/frame.ts';
+import type { Reading } from '../../core/measurement.ts';
 import { loadCv } from '../../core/pattern/cv.ts';
-import { LiveMeasurer } from '../../core/pattern/measure.ts';
+import { LiveMeasurer, measure } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
+import { closeUpOf, type Region, regionOf, wholeOf } from './view.ts';
 
 // The page's TypeScript library knows window, not the worker's scope; these two are all we need of it.
 const scope = self as unknown as {
@@ -38,45 +40,41 @@ function asPixelImage({ width, height, data }: ImageData): PixelImage {
   return { widthPx: width, heightPx: height, channels: 4, data, maxValue: 255, transfer: 'srgb' };
 }
 
-/** A sample of the pixels tells how bright the sky is: bytes from one to the next. */
-const STEP = 4 * 101;
+/** How long the close-up stays where the star was last seen, ms. */
+const KEEP_REGION_MS = 3000;
+let region: Region | null = null;
+let seenMs = 0;
 
-/** Red values for the brightest of a pixel's channels: the sky black, what is above it spread upwards. */
-function redsFor(data: Uint8ClampedArray): Uint8ClampedArray {
-  const counts = new Uint32Array(256);
-  for (let i = 0; i < data.length; i += STEP) counts[Math.max(data[i], data[i + 1], data[i + 2])]++;
-  let [sky, below] = [0, counts[0]];
-  while (below < data.length / STEP / 2) below += counts[++sky];
-  return Uint8ClampedArray.from({ length: 256 }, (_, value) => 255 * Math.max(0, (value - sky) / (255 - sky)) ** 0.7);
-}
-
-/** The canvas as a bitmap to hand out, in red if wanted; `pixels` is overwritten. */
-function picture(pixels: ImageData, tint: boolean): ImageBitmap {
-  if (tint) {
-    const { data } = pixels;
-    const reds = redsFor(data);
-    for (let i = 0; i < data.length; i += 4) {
-      data[i] = reds[Math.max(data[i], data[i + 1], data[i + 2])];
-      data[i + 1] = 0;
-      data[i + 2] = 0;
-    }
-    context.putImageData(pixels, 0, 0);
-  }
-  return canvas.transferToImageBitmap();
+/** The part of a frame to be shown large: round the star, or where it was a moment ago. */
+function follow(reading: Reading, nowMs: number): Region | null {
+  const seen = regionOf(reading);
+  if (seen) {
+    region = seen;
+    seenMs = nowMs;
+  } else if (nowMs - seenMs > KEEP_REGION_MS) region = null;
+  return region;
 }
 
 async function start(): Promise<void> {
-  const measurer = new LiveMeasurer(await loadCv());
+  const cv = await loadCv();
+  const live = new LiveMeasurer(cv);
   scope.onmessage = async ({ data: { header, bytes, optics, tint } }) => {
     const start = performance.now();
     try {
       const pixels = await decode(bytes);
       const decoded = performance.now();
-      const reading = measurer.measure(asPixelImage(pixels), optics);
+      // A still has its own scale and place; live view goes on from where it was.
+      const still = header.mode.kind === 'still';
+      const image = asPixelImage(pixels);
+      const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
       const measured = performance.now();
-      const bitmap = picture(pixels, tint);
+      const part = still ? regionOf(reading) : follow(reading, measured);
+      const [closeUp, whole] = [closeUpOf(pixels, part, tint), wholeOf(pixels, tint)];
       const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
-      scope.postMessage({ type: 'reading', header, optics, reading, picture: bitmap, ...timings }, [bitmap]);
+      scope.postMessage({ type: 'reading', header, optics, reading, region: part, closeUp, whole, ...timings }, [
+        closeUp.pixels.data.buffer,
+        whole.pixels.data.buffer,
+      ]);
     } catch (error) {
       scope.postMessage({ type: 'unreadable', header, reason: (error as Error).message });
     }
