@@ -31,21 +31,21 @@ export function drawWhole(context: CanvasRenderingContext2D, { whole, region }: 
 const source = new OffscreenCanvas(1, 1);
 const sourceContext = source.getContext('2d', { alpha: false })!;
 
-function paint(context: CanvasRenderingContext2D, { pixels, xPx, yPx, step }: View): Placement {
+function paint(context: CanvasRenderingContext2D, view: View): Placement {
   const { canvas } = context;
-  const { width, height } = pixels;
-  if (source.width !== width || source.height !== height) {
-    source.width = width;
-    source.height = height;
+  const { widthPx, heightPx } = view;
+  if (source.width !== widthPx || source.height !== heightPx) {
+    source.width = widthPx;
+    source.height = heightPx;
   }
-  sourceContext.putImageData(pixels, 0, 0);
-  const zoom = Math.min(canvas.width / width, canvas.height / height);
-  const [left, top] = [(canvas.width - width * zoom) / 2, (canvas.height - height * zoom) / 2];
+  sourceContext.putImageData(new ImageData(view.data, widthPx, heightPx), 0, 0);
+  const zoom = Math.min(canvas.width / widthPx, canvas.height / heightPx);
+  const [left, top] = [(canvas.width - widthPx * zoom) / 2, (canvas.height - heightPx * zoom) / 2];
   context.fillStyle = '#000';
   context.fillRect(0, 0, canvas.width, canvas.height);
-  context.drawImage(source, left, top, width * zoom, height * zoom);
-  const scale = zoom / step;
-  return { scale, left: left - xPx * scale, top: top - yPx * scale };
+  context.drawImage(source, left, top, widthPx * zoom, heightPx * zoom);
+  const scale = zoom / view.step;
+  return { scale, left: left - view.xPx * scale, top: top - view.yPx * scale };
 }
 
 /** Pixel centres are at integers, hence the half. */

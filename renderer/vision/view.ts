@@ -10,7 +10,10 @@ export interface Region {
 
 /** Part of a frame, reduced by a whole number. */
 export interface View {
-  pixels: ImageData;
+  /** RGBA, row-major. */
+  data: Uint8ClampedArray<ArrayBuffer>;
+  widthPx: number;
+  heightPx: number;
   /** Left upper pixel of the part, frame pixels. */
   xPx: number;
   yPx: number;
@@ -36,52 +39,52 @@ export function regionOf({ star, ...reading }: Reading): Region | null {
   return { ...star, reachPx: 'spotDistancePx' in reading ? reading.spotDistancePx * REACH : REACH_UNKNOWN_PX };
 }
 
-/** The region, or the whole frame without one. `tint`: in shades of red. */
-export function closeUpOf(frame: ImageData, region: Region | null, tint: boolean): View {
-  if (!region) return reduced(frame, 0, 0, frame.width, frame.height, CLOSE_UP_PX, tint);
-  const size = Math.min(frame.width, frame.height, Math.ceil(2 * region.reachPx));
-  const start = (centre: number, end: number) => Math.min(end - size, Math.max(0, Math.round(centre - (size - 1) / 2)));
-  return reduced(frame, start(region.xPx, frame.width), start(region.yPx, frame.height), size, size, CLOSE_UP_PX, tint);
+/**
+ * The region large (without one the whole frame) and the whole frame small.
+ * @param tint in shades of red
+ */
+export function viewsOf(frame: ImageData, region: Region | null, tint: boolean): { closeUp: View; whole: View } {
+  const { width, height, data } = frame;
+  const reds = tint ? redsFor(data) : null;
+  const all = { xPx: 0, yPx: 0, widthPx: width, heightPx: height };
+  const closeUp = reduced(frame, region ? partOf(frame, region) : all, CLOSE_UP_PX, reds);
+  return { closeUp, whole: reduced(frame, all, WHOLE_PX, reds) };
 }
 
-/** The whole frame, small. */
-export function wholeOf(frame: ImageData, tint: boolean): View {
-  return reduced(frame, 0, 0, frame.width, frame.height, WHOLE_PX, tint);
+type Part = Pick<View, 'xPx' | 'yPx' | 'widthPx' | 'heightPx'>;
+
+/** The square round the region, moved into the frame. */
+function partOf({ width, height }: ImageData, region: Region): Part {
+  const size = Math.min(width, height, Math.ceil(2 * region.reachPx));
+  const start = (centre: number, end: number) => Math.min(end - size, Math.max(0, Math.round(centre - (size - 1) / 2)));
+  return { xPx: start(region.xPx, width), yPx: start(region.yPx, height), widthPx: size, heightPx: size };
 }
 
 /** Of the pixels that become one the brightest counts, so that a star is not lost. */
-function reduced(
-  { data, width }: ImageData,
-  xPx: number,
-  yPx: number,
-  widthPx: number,
-  heightPx: number,
-  longestPx: number,
-  tint: boolean,
-): View {
-  const step = Math.ceil(Math.max(widthPx, heightPx) / longestPx);
+function reduced({ data, width }: ImageData, part: Part, longestPx: number, reds: Uint8ClampedArray | null): View {
+  const step = Math.ceil(Math.max(part.widthPx, part.heightPx) / longestPx);
   const look = Math.max(1, Math.floor(step / LOOK_AT));
-  const pixels = new ImageData(Math.floor(widthPx / step), Math.floor(heightPx / step));
-  const reds = tint ? redsFor(data) : null;
-  for (let y = 0, to = 0; y < pixels.height; y++)
-    for (let x = 0; x < pixels.width; x++, to += 4) {
-      let [r, g, b] = [0, 0, 0];
+  const widthPx = Math.floor(part.widthPx / step);
+  const heightPx = Math.floor(part.heightPx / step);
+  const out = new Uint8ClampedArray(4 * widthPx * heightPx);
+  for (let y = 0, to = 0; y < heightPx; y++)
+    for (let x = 0; x < widthPx; x++, to += 4) {
+      let r = 0;
+      let g = 0;
+      let b = 0;
       for (let dy = 0; dy < step; dy += look)
         for (let dx = 0; dx < step; dx += look) {
-          const at = 4 * ((yPx + y * step + dy) * width + xPx + x * step + dx);
+          const at = 4 * ((part.yPx + y * step + dy) * width + part.xPx + x * step + dx);
           if (data[at] > r) r = data[at];
           if (data[at + 1] > g) g = data[at + 1];
           if (data[at + 2] > b) b = data[at + 2];
         }
-      if (reds) pixels.data[to] = reds[Math.max(r, g, b)];
-      else {
-        pixels.data[to] = r;
-        pixels.data[to + 1] = g;
-        pixels.data[to + 2] = b;
-      }
-      pixels.data[to + 3] = 255;
+      out[to] = reds ? reds[Math.max(r, g, b)] : r;
+      out[to + 1] = reds ? 0 : g;
+      out[to + 2] = reds ? 0 : b;
+      out[to + 3] = 255;
     }
-  return { pixels, xPx, yPx, step };
+  return { data: out, widthPx, heightPx, xPx: part.xPx, yPx: part.yPx, step };
 }
 
 /** Red values for the brightest of a pixel's channels: the sky black, what is above it spread upwards. */

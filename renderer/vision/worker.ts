@@ -7,7 +7,7 @@ import type { Reading } from '../../core/measurement.ts';
 import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer, measure } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
-import { closeUpOf, type Region, regionOf, wholeOf } from './view.ts';
+import { type Region, regionOf, viewsOf } from './view.ts';
 
 // The page's TypeScript library knows window, not the worker's scope; these two are all we need of it.
 const scope = self as unknown as {
@@ -69,12 +69,10 @@ async function start(): Promise<void> {
       const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
       const measured = performance.now();
       const part = still ? regionOf(reading) : follow(reading, measured);
-      const [closeUp, whole] = [closeUpOf(pixels, part, tint), wholeOf(pixels, tint)];
+      const views = viewsOf(pixels, part, tint);
       const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
-      scope.postMessage({ type: 'reading', header, optics, reading, region: part, closeUp, whole, ...timings }, [
-        closeUp.pixels.data.buffer,
-        whole.pixels.data.buffer,
-      ]);
+      const result: VisionMessage = { type: 'reading', header, optics, reading, region: part, ...views, ...timings };
+      scope.postMessage(result, [views.closeUp.data.buffer, views.whole.data.buffer]);
     } catch (error) {
       scope.postMessage({ type: 'unreadable', header, reason: (error as Error).message });
     }
