@@ -183,12 +183,13 @@ async function drawn(kind: string, p: Pencil): Promise<PixelImage> {
   return { widthPx: WIDTH, heightPx: HEIGHT, channels: 3, data, maxValue: 255, transfer: 'srgb' };
 }
 
+export const NEGATIVE_KINDS: readonly string[] = [...Object.keys(DRAWINGS), 'through the lens'];
+
 /** Number `index` of the negatives under `seed`; kinds take turns. */
 export async function drawNegative(index: number, seed: number): Promise<Negative> {
   const random = seededRandom((seed * 9973 + index * 7877) | 0);
   const between = (low: number, high: number) => low + (high - low) * random.uniform();
   const pencil: Pencil = { random, between, whole: (low, high) => Math.floor(between(low, high + 1)) };
-  const kinds = [...Object.keys(DRAWINGS), 'through the lens'];
-  const kind = kinds[index % kinds.length];
+  const kind = NEGATIVE_KINDS[index % NEGATIVE_KINDS.length];
   return { kind, image: kind === 'through the lens' ? throughLens(pencil) : await drawn(kind, pencil) };
 }

@@ -1,0 +1,234 @@
+/** The measurement against the simulator's own truth, which comes from the pupil's geometry, not from the picture. */
+import { describe, expect, test } from 'vitest';
+import type { PixelImage } from '../../../core/frame.ts';
+import type { Optics } from '../../../core/measurement.ts';
+import { DEFAULT_MASK, type Mask, ZONE_LAYOUTS } from '../../../core/optics/mask.ts';
+import { srgbDecode } from '../../../core/optics/transfer.ts';
+import { loadCv } from '../../../core/pattern/cv.ts';
+import { measure } from '../../../core/pattern/measure.ts';
+import { expose } from '../../../core/simulator/expose.ts';
+import { seededRandom } from '../../../core/simulator/random.ts';
+import { renderNoiseFree } from '../../../core/simulator/render.ts';
+import { defaultScene, star, truth } from '../../../core/simulator/scene.ts';
+import { drawScene, FAMILIES } from '../../bench/scenes.ts';
+import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
+
+const cv = await loadCv();
+const mask = defaultScene().mask!;
+
+describe('geometry', () => {
+  // Both sides of ±90°, where the middle line's direction, and with it the offset's sign, turns round.
+  test.each(
+    ZONE_LAYOUTS.flatMap((layout) => [-90, -89.4, 89.4, 90, 180, -45, 7].map((turn) => [layout, turn] as const)),
+  )('%s, turned by %d°', (layout, maskRotationDeg) => {
+    const { image, known } = drawn({ mask: { ...mask, layout }, maskRotationDeg, dzUm: 9 });
+    const reading = measure(cv, image, UNKNOWN);
+    expectTrue(reading, known);
+    expect(Math.abs(known.offsetPx)).toBeGreaterThan(0.29);
+  });
+
+  test.each([9, 14, 25, 110, 240])('spots %d px from the star', (distancePx) => {
+    const factor = distancePx / 62.857;
+    const { image, known } = drawn(
+      { pixelUm: 1.2 / factor, seeingPx: Math.max(0.9, factor), dzUm: -7, ...starFor(distancePx) },
+      sizeFor(distancePx),
+    );
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test.each([9, 14, 26, 33])('outer angle %d°', (outerAngleDeg) => {
+    const { image, known } = drawn({ outerAngleDeg, dzUm: 5, maskRotationDeg: 20 });
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test.each([
+    ['half', 1, 1],
+    ['half', -1, 1],
+    ['half', 1, -1],
+    ['strips-n', -1, 1],
+    ['strips-n', 1, -1],
+    ['strips-u', -1, 1],
+  ] as const)('%s, handedness %d, orientation %d', (layout, handedness, orientation) => {
+    const { image, known } = drawn({
+      mask: { ...mask, layout, handedness, orientation },
+      maskRotationDeg: -33,
+      dzUm: -8,
+    });
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test.each([-40, -25, 25, 40])('%d µm from focus, where the spots have shapes of their own', (dzUm) => {
+    const { image, known } = drawn({ dzUm, maskRotationDeg: 64, star: star(149.8, 151.2, 900_000) });
+    expect(known.merged).toBe(false);
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test('in focus the offset is zero within its σ', () => {
+    const { image, known } = drawn({ dzUm: 0, maskRotationDeg: 12 });
+    expect(known.offsetPx).toBeCloseTo(0, 9);
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test('far from focus, where pairs run into each other, the side is still right', () => {
+    for (const dzUm of [-130, 130]) {
+      const { image, known } = drawn({ dzUm, star: star(149.8, 151.2, 2_000_000) });
+      expect(known.merged).toBe(true);
+      const found = measured(measure(cv, image, UNKNOWN));
+      expect(found.offsetPx / known.offsetPx).toBeGreaterThan(0.7);
+      expect(found.offsetPx / known.offsetPx).toBeLessThan(1.3);
+    }
+  });
+});
+
+describe('light', () => {
+  test('a saturated star, and saturated spots', () => {
+    for (const electrons of [3e6, 3e7]) {
+      const { image, known } = drawn({ star: star(150.2, 149.7, electrons), dzUm: 6 });
+      const reading = measured(measure(cv, image, UNKNOWN));
+      expect(reading.star.saturated).toBe(true);
+      expectTrue(reading, known);
+      if (electrons > 1e7) expect(reading.spots.some((spot) => spot.saturated)).toBe(true);
+    }
+  });
+
+  test('near the edge, all spots just inside', () => {
+    const { image, known } = drawn({ star: star(84.3, 215.2, 300_000), dzUm: 7 });
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test.each(['middle', 'plus', 'minus'] as const)('the %s zone gets a quarter of its light', (zone) => {
+    const zoneTransmission = { middle: 1, plus: 1, minus: 1, [zone]: 0.25 };
+    const { image, known } = drawn({ zoneTransmission, dzUm: 6, maskRotationDeg: 100 });
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test('spots and their signal-to-noise stand where the spectrum is brightest', () => {
+    const { image, known } = drawn({ dzUm: 0 });
+    const { spots, snr } = measured(measure(cv, image, UNKNOWN));
+    expect(spots.length).toBe(6);
+    expect(snr).toBeGreaterThan(20);
+    for (const { pair, side, xPx, yPx } of spots) {
+      const angle = { middle: 0, plus: 20, minus: -20 }[pair] * (Math.PI / 180);
+      expect(Math.abs(xPx - known.starXPx - side * known.spotDistancePx * Math.cos(angle))).toBeLessThan(4);
+      expect(Math.abs(yPx - known.starYPx - side * known.spotDistancePx * Math.sin(angle))).toBeLessThan(2);
+    }
+  });
+
+  test('one of each family of the bench', () => {
+    for (const family of FAMILIES.filter(({ name }) => !['large', 'clutter'].includes(name))) {
+      const drawnScene = drawScene(family, 3, 77);
+      const known = truth(drawnScene);
+      const reading = measure(cv, frameOf(drawnScene), UNKNOWN);
+      if (!known.merged) expectTrue(reading, known, 0.05);
+    }
+  });
+});
+
+describe('pixel formats', () => {
+  const drawnScene = scene({ dzUm: 8, maskRotationDeg: 30 });
+  const known = truth(drawnScene);
+  const light = renderNoiseFree(drawnScene);
+  const rgb = expose(light, drawnScene);
+
+  test('grey', () => {
+    const data = new Uint8Array(rgb.data.length / 3);
+    for (let i = 0; i < data.length; i++)
+      data[i] = Math.round((rgb.data[3 * i] + rgb.data[3 * i + 1] + rgb.data[3 * i + 2]) / 3);
+    expectTrue(measure(cv, { ...rgb, channels: 1, data }, UNKNOWN), known);
+  });
+
+  test('alpha is not looked at', () => {
+    const data = new Uint8Array((rgb.data.length / 3) * 4);
+    for (let i = 0; i < rgb.data.length / 3; i++)
+      data.set([...rgb.data.slice(3 * i, 3 * i + 3), (i * 37) % 256], 4 * i);
+    expect(measure(cv, { ...rgb, channels: 4, data }, UNKNOWN)).toEqual(measure(cv, rgb, UNKNOWN));
+  });
+
+  test('16 bits, linear', () => {
+    const random = seededRandom(5);
+    const data = new Uint16Array(rgb.data.length);
+    light.planes.forEach((plane, c) => {
+      for (let i = 0; i < plane.length; i++) {
+        const electrons = random.poisson(plane[i]) + 4 * random.gauss();
+        data[3 * i + c] = Math.max(0, Math.min(16383, 256 + electrons * 4));
+      }
+    });
+    const image: PixelImage = { ...rgb, data, maxValue: 16383, transfer: 'linear' };
+    expectTrue(measure(cv, image, UNKNOWN), known);
+  });
+
+  test('8 bits of sRGB and their linear values at 16 bits measure alike', () => {
+    const data = Uint16Array.from(rgb.data, (value) => Math.round(65535 * srgbDecode(value / 255)));
+    const linear = measured(measure(cv, { ...rgb, data, maxValue: 65535, transfer: 'linear' }, UNKNOWN));
+    const encoded = measured(measure(cv, rgb, UNKNOWN));
+    expect(Math.abs(linear.offsetPx - encoded.offsetPx)).toBeLessThan(0.2 * encoded.offsetSigmaPx);
+  });
+});
+
+describe('microns', () => {
+  const drawnScene = scene({ dzUm: 10, maskRotationDeg: 30 });
+  const image = frameOf(drawnScene);
+  const known: Mask = { ...mask };
+  const optics: Optics = { focalMm: 24, fNumber: 2.8, pixelUm: 1.2, mask: known };
+
+  test('value and sign of the defocus with everything known', () => {
+    for (const dzUm of [-10, 10]) {
+      const found = measured(measure(cv, frameOf(scene({ dzUm, maskRotationDeg: 30 })), optics));
+      expect(Math.abs(found.defocusUm! - dzUm)).toBeLessThan(Math.max(5 * found.defocusSigmaUm!, 0.3));
+      // 0.2122 (2 + tan 20°) with the grating of +θ on the side of +u, from the half disc's centroid 4R/3π.
+      expect(found.k).toBeCloseTo(0.2122 * (2 + Math.tan((20 * Math.PI) / 180)) * Math.sign(truth(drawnScene).k), 2);
+      expect(found.defocusUm).toBeCloseTo((found.offsetPx * 1.2 * 2.8) / found.k!, 9);
+      expect(found.defocusSigmaUm).toBeCloseTo((found.offsetSigmaPx * 1.2 * 2.8) / Math.abs(found.k!), 9);
+    }
+  });
+
+  test('a mask turned round turns the sign', () => {
+    const [a, b] = ([1, -1] as const).map((orientation) =>
+      measured(measure(cv, image, { ...optics, mask: { ...known, orientation } })),
+    );
+    expect(b.defocusUm).toBeCloseTo(-a.defocusUm!, 6);
+  });
+
+  test('an unknown handedness widens σ by half the spread of k', () => {
+    const found = measured(measure(cv, image, { ...optics, mask: { ...known, handedness: null } }));
+    const tan = Math.tan((20 * Math.PI) / 180);
+    // k = 0.2122 (2 ± tan θ): mean 0.4244, half spread 0.2122 tan θ.
+    expect(found.k).toBeCloseTo(0.4244, 2);
+    const share = (0.2122 * tan) / 0.4244;
+    expect(found.defocusSigmaUm! / Math.abs(found.defocusUm!)).toBeGreaterThan(0.98 * share);
+    expect(found.defocusSigmaUm! / Math.abs(found.defocusUm!)).toBeLessThan(1.1 * share);
+    expect(Math.abs(found.defocusUm! - 10)).toBeLessThan(found.defocusSigmaUm! * 1.5);
+  });
+
+  test('no microns without pixel size or f-number', () => {
+    for (const missing of [{ pixelUm: null, focalMm: null }, { fNumber: null }]) {
+      const { defocusUm, defocusSigmaUm } = measured(measure(cv, image, { ...optics, ...missing }));
+      expect([defocusUm, defocusSigmaUm]).toEqual([null, null]);
+    }
+    expect(measured(measure(cv, image, UNKNOWN)).k).toBeNull();
+  });
+
+  test('the pixel size follows from pitch and focal length: p = λ f / L', () => {
+    const found = measured(measure(cv, image, { ...optics, pixelUm: null }));
+    expect(found.pixelUm! / 1.2).toBeGreaterThan(0.96);
+    expect(found.pixelUm! / 1.2).toBeLessThan(1.04);
+    expect(measured(measure(cv, image, { ...optics, pixelUm: null, mask: DEFAULT_MASK })).pixelUm).toBeNull();
+  });
+
+  test('a mask with k = 0 is refused', () => {
+    // strips along u with parallel gratings: nothing moves the crossing
+    const flat: Mask = { ...known, layout: 'strips-u', outerAngleDeg: 0 };
+    expect(() => measure(cv, image, { ...optics, mask: flat })).toThrow(RangeError);
+    expect(() => measure(cv, image, { ...optics, mask: flat })).toThrow(/k = 0/);
+  });
+});
+
+/** Light that keeps the spots below saturation at this distance. */
+function starFor(distancePx: number) {
+  const size = sizeFor(distancePx);
+  return { star: star(size / 2 + 0.2, size / 2 - 0.3, 1200 * (40 + distancePx) * Math.max(1, distancePx / 60)) };
+}
+
+function sizeFor(distancePx: number): number {
+  return Math.round(Math.max(160, 3.2 * distancePx + 60));
+}
