@@ -32,9 +32,8 @@ async function runOnOwnNode() {
     return;
   }
   const child = spawn(node, [fileURLToPath(import.meta.url), ...process.argv.slice(2)], { stdio: 'inherit' });
-  // Ctrl-C reaches the child by itself; this process only waits for it to end.
-  process.on('SIGINT', () => {});
-  for (const signal of ['SIGTERM', 'SIGHUP']) process.on(signal, () => child.kill(signal));
+  // Ctrl-C reaches the child by itself as well; it takes the second one for the same.
+  for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP']) process.on(signal, () => child.kill(signal));
   child.on('exit', (code, signal) => {
     process.exitCode = code ?? (signal === 'SIGINT' ? 130 : 1);
   });

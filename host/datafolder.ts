@@ -1,4 +1,5 @@
-import { resolve } from 'node:path';
+import { existsSync, mkdirSync } from 'node:fs';
+import { dirname, resolve } from 'node:path';
 import envPaths from 'env-paths';
 
 /**
@@ -7,6 +8,22 @@ import envPaths from 'env-paths';
  */
 export function dataFolder(named?: string): string {
   return resolve(named || process.env.NIGHTRING_DATA || envPaths('nightring', { suffix: '' }).data);
+}
+
+/**
+ * Makes a folder and those above it. The system's own way (`recursive`) never comes back where a folder
+ * that is there takes no other, as in /proc.
+ * @throws Error of the file system
+ */
+export function makeFolder(path: string): void {
+  if (existsSync(path)) return;
+  makeFolder(dirname(path));
+  try {
+    mkdirSync(path);
+  } catch (error) {
+    // Made by another process just now.
+    if ((error as NodeJS.ErrnoException).code !== 'EEXIST') throw error;
+  }
 }
 
 export const NOTEBOOK_FILE = 'notebook.sqlite';

@@ -22,13 +22,11 @@ const host = spawn(NODE, [inRoot('bin', 'nightring.mjs'), 'serve', ...options], 
   stdio: ['ignore', 'pipe', 'inherit'],
 });
 const hostExit = once(host, 'exit');
-// Ctrl-C reaches the host by itself, other signals are passed on.
-process.on('SIGINT', () => endHost());
-for (const signal of ['SIGTERM', 'SIGHUP']) process.on(signal, () => endHost(signal));
+for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP']) process.on(signal, () => endHost(signal));
 
 /** Lets the host end in good order, and no longer than a few seconds. */
 function endHost(signal) {
-  if (signal) host.kill(signal);
+  host.kill(signal);
   setTimeout(() => host.kill('SIGKILL'), 5000).unref();
 }
 

@@ -1,9 +1,12 @@
 import type { CameraInfo } from './messages.ts';
 import { CameraError, type CameraSource } from './source.ts';
 
+/** Folders, and the kinds of port that libgphoto2 has (gphoto2-port.h, GPPortType). */
+const WITH_PLACE = /^(folder|usb|ptpip|ip|serial|disk|usbdiskdirect|usbscsi):./;
+
 /** Whether a text can name a camera: `sim`, `folder:PATH`, `usb` or a port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS`). */
 export function isCameraName(name: string): boolean {
-  return name === 'sim' || name === 'usb' || /^[a-z]+:./.test(name);
+  return name === 'sim' || name === 'usb' || WITH_PLACE.test(name);
 }
 
 /**

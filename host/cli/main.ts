@@ -22,6 +22,7 @@ const program = new Command('nightring')
   .helpCommand(false)
   .addHelpText('after', strings.commandsHelp)
   .showSuggestionAfterError(false)
+  .configureOutput({ outputError: (text, write) => write(usageLine(text)) })
   .exitOverride();
 // Commands inherit the settings above, so they are added last.
 for (const add of [addServe, addMeasure, addWatch, addCameras, addNotebook]) add(program);
@@ -31,6 +32,12 @@ try {
 } catch (error) {
   // What the command had begun (a camera, a server) must not keep it from ending.
   process.exit(report(error as Error));
+}
+
+/** A usage error as one line that says what to do next. */
+function usageLine(text: string): string {
+  const message = text.trim().replace(/^error: /, '');
+  return `nightring: ${message.endsWith('.') ? message : `${message}; see --help`}\n`;
 }
 
 /** Says what went wrong on one line; gives the exit status. */

@@ -10,7 +10,7 @@ import { strings } from './strings.ts';
 const texts = strings.notebook;
 
 export function addNotebook(program: Command): void {
-  const notebook = program.command('notebook').summary(texts.summary).description(texts.summary);
+  const notebook = program.command('notebook').summary(texts.summary).description(texts.summary).helpCommand(false);
   notebook
     .command('list')
     .description(texts.list)

@@ -22,7 +22,7 @@ export function addServe(program: Command): void {
 
 async function serve(options: { camera?: string; port?: number; data?: string }): Promise<void> {
   const ended = new Promise((resolve) => {
-    for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.once(signal, resolve);
+    for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.on(signal, resolve);
   });
   const folder = dataFolder(options.data);
   const notebook = new Notebook(join(folder, NOTEBOOK_FILE));

@@ -45,7 +45,7 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
     interrupted = true;
     camera.close();
   };
-  process.once('SIGINT', end).once('SIGTERM', end);
+  process.on('SIGINT', end).on('SIGTERM', end);
 
   const remarks = new Remarks();
   let optics: KnownOptics | null = null;

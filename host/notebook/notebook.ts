@@ -1,9 +1,9 @@
 import { randomUUID } from 'node:crypto';
-import { mkdirSync } from 'node:fs';
 import { dirname } from 'node:path';
 import { DatabaseSync } from 'node:sqlite';
 import { type Entry, type EntryDraft, makeEntry, NotebookError } from '../../core/notebook/entry.ts';
 import { fromJson, toCsv, toJson } from '../../core/notebook/export.ts';
+import { makeFolder } from '../datafolder.ts';
 
 /** Marks the file as ours: "NgtR" as a big-endian integer, SQLite's application id. */
 const APPLICATION_ID = 0x4e677452;
@@ -37,7 +37,7 @@ export class Notebook {
   constructor(path: string) {
     this.path = path;
     this.#database = this.#explain(() => {
-      mkdirSync(dirname(path), { recursive: true });
+      makeFolder(dirname(path));
       // Writers of other processes are waited for this long.
       return new DatabaseSync(path, { timeout: 5000 });
     });
@@ -162,6 +162,7 @@ const damaged = (path: string) =>
 
 /** By SQLite's primary result code (sqlite.org/rescode.html), the low byte of the extended one. */
 function reasonFor(error: SystemError, path: string): string {
+  const why = error.errcode === undefined ? error.code : error.message.split('\n')[0];
   switch (error.errcode === undefined ? null : error.errcode & 0xff) {
     case 5: // SQLITE_BUSY
     case 6: // SQLITE_LOCKED
@@ -175,6 +176,6 @@ function reasonFor(error: SystemError, path: string): string {
     case 14: // SQLITE_CANTOPEN
       return `The notebook ${path} cannot be opened for writing; check the folder's permissions.`;
     default:
-      return `The notebook ${path} cannot be used (${error.message.split('\n')[0]}); check the folder and the disk.`;
+      return `The notebook ${path} cannot be used (${why}); check the folder and the disk.`;
   }
 }

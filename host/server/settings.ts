@@ -1,7 +1,8 @@
-import { mkdir, open, readFile, rename } from 'node:fs/promises';
+import { open, readFile, rename } from 'node:fs/promises';
 import { dirname } from 'node:path';
 import { firstIssue } from '../../core/notebook/entry.ts';
 import { type Settings, settingsSchema } from '../api.ts';
+import { makeFolder } from '../datafolder.ts';
 
 /** The settings could not be taken or kept; one line for the user. */
 export class SettingsError extends Error {
@@ -75,7 +76,7 @@ function parse(text: string): Settings | null {
 
 /** Writes beside the file, flushes, then renames over it: a crash leaves the old or the new text. */
 async function writeWhole(path: string, text: string): Promise<void> {
-  await mkdir(dirname(path), { recursive: true });
+  makeFolder(dirname(path));
   const beside = `${path}.new`;
   const file = await open(beside, 'w', 0o600);
   try {

@@ -244,6 +244,7 @@ describe('watch', () => {
   test.each([
     ['no camera', []],
     ['a name of no camera', ['--camera', 'bogus']],
+    ['a kind of port that is none', ['--camera', 'ptip:192.0.2.1']],
     ['no frames', ['--camera', 'sim', '--frames', '0']],
     ['half a frame', ['--camera', 'sim', '--frames', '1.5']],
   ])('%s: exit 2', async (_, args) => {

@@ -45,7 +45,7 @@ describe('zone centroids', () => {
 });
 
 describe('slope k of offset over defocus', () => {
-  test("the design's example: half and quarters at 20° give 0.5017 or 0.3472", () => {
+  test('worked example: half and quarters at 20° give 0.5017 or 0.3472', () => {
     expect(offsetSlope(mask({ handedness: 1, orientation: 1 }), 20).k).toBeCloseTo(0.5017, 4);
     expect(offsetSlope(mask({ handedness: -1, orientation: 1 }), 20).k).toBeCloseTo(0.3472, 4);
     expect(offsetSlope(mask({ handedness: 1, orientation: -1 }), 20).k).toBeCloseTo(-0.5017, 4);

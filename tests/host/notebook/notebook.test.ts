@@ -179,6 +179,9 @@ describe('a file that is no sound notebook', () => {
 
   it('is refused when it is a folder, or its folder cannot be made', () => {
     expect(() => new Notebook(folder)).toThrow(/cannot be opened for writing/);
+    // proc(5) takes no folders, from root neither.
+    if (process.platform === 'linux')
+      expect(() => new Notebook('/proc/nightring/notebook.sqlite')).toThrow(/cannot be used \(ENOENT\)/);
     writeFileSync(join(folder, 'file'), '');
     expect(() => new Notebook(join(folder, 'file', 'notebook.sqlite'))).toThrow(/^[^\n]*check the folder[^\n]*$/);
   });
