@@ -77,6 +77,7 @@ export function offsetBoundPx(input: BoundInput): number {
         }
       }
   }
+  if (matrix[0][0] === 0) return Number.NaN;
   for (let p = 0; p < size; p++) for (let q = 0; q < p; q++) matrix[q][p] = matrix[p][q];
   // Scaled to a unit diagonal first: angles, pixels and fluxes differ by many powers of ten.
   const scale = Float64Array.from(matrix, (line, p) => (line[p] > 0 ? 1 / Math.sqrt(line[p]) : 1));
