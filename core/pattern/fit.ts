@@ -90,7 +90,7 @@ export interface Effort {
 
 /** Enough to tell one start from another. */
 export const QUICK: Effort = { turns: 2, rounds: 5 };
-export const THOROUGH: Effort = { turns: 2, rounds: 3 };
+export const THOROUGH: Effort = { turns: 2, rounds: 2 };
 /** From a good fit to one with another zone shape. */
 export const TOUCH: Effort = { turns: 1, rounds: 2 };
 
@@ -203,7 +203,7 @@ function descend(samples: Samples, model: Model, start: Equations, rounds: numbe
     equations = next;
     damping /= 8;
     round++;
-    if (gained < 0.02 + 3e-4 * next.cost) break;
+    if (gained < 0.02 + 1e-3 * next.cost) break;
   }
   return equations;
 }
@@ -393,24 +393,37 @@ const ACTIVE = Array.from({ length: 8 }, (_, zones) =>
   ),
 );
 
-function normalEquations(samples: Samples, model: Model): Equations {
+/** The model's derivatives at one sample and channel. */
+interface Row {
+  /** By the geometry's parameters; only those in `active` are set. */
+  geometry: Float64Array;
+  active: Uint8Array;
+  /** By the spectrum: `used` nodes and their weights. */
+  nodeAt: Int32Array;
+  nodeWeight: Float64Array;
+  used: number;
+}
+
+/** Calls `visit` for each sample and channel that is not saturated; `row.used` is 0 where no spot reaches. */
+function forEachRow(
+  samples: Samples,
+  model: Model,
+  visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
+): void {
   const { channels, value } = samples;
   const { profile, weights, known } = model;
   const { amplitude, along } = model.lines;
-  const geometry = square(PARAMETERS, PARAMETERS);
-  const right = new Float64Array(PARAMETERS);
-  const spectrum = Array.from({ length: channels }, () => ({
-    own: square(profile.nodes, profile.nodes),
-    mixed: square(profile.nodes, PARAMETERS),
-    right: new Float64Array(profile.nodes),
-  }));
-  const row = new Float64Array(PARAMETERS);
-  const nodeAt = new Int32Array(6);
-  const nodeWeight = new Float64Array(6);
+  const geometry = new Float64Array(PARAMETERS);
+  const row: Row = {
+    geometry,
+    active: ACTIVE[0],
+    nodeAt: new Int32Array(6),
+    nodeWeight: new Float64Array(6),
+    used: 0,
+  };
   const unused = { slope: 0 };
   const byAiry = [0, 0, 0];
   const byBlur = [0, 0, 0];
-  let cost = 0;
   forEachSample(samples, model, (i, terms, side) => {
     let used = 0;
     let zones = 0;
@@ -420,21 +433,18 @@ function normalEquations(samples: Samples, model: Model): Equations {
       zones |= 1 << zone;
       if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
       byBlur[zone] = model.byBlur.at(zone, t, r, unused);
-      nodeAt[used] = node;
-      nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
-      nodeAt[used] = node + 1;
-      nodeWeight[used++] = amplitude[zone] * g * fraction;
+      row.nodeAt[used] = node;
+      row.nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
+      row.nodeAt[used] = node + 1;
+      row.nodeWeight[used++] = amplitude[zone] * g * fraction;
     }
-    const active = ACTIVE[zones];
+    row.used = used;
+    row.active = ACTIVE[zones];
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
-      if (used === 0) {
-        cost += weights[i * channels + c] * observed * observed;
-        continue;
-      }
       let light = 0;
-      row.fill(0);
+      if (used > 0) geometry.fill(0);
       for (let zone = 0; zone < 3; zone++) {
         const term = terms[zone];
         if (term.g === 0) continue;
@@ -446,34 +456,49 @@ function normalEquations(samples: Samples, model: Model): Equations {
         const byAcross = -a * term.slope;
         // Turning a line by dα carries its spots across it by side · r · dα.
         const byAngle = byAcross * (side * term.r + along[zone]);
-        row[ANGLE] += byAngle;
-        row[OUTER_ANGLE] += SIGN[zone] * byAngle;
-        row[ACROSS + zone] = byAcross;
-        row[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
-        row[AMPLITUDE + zone] = seen * term.g;
-        row[AIRY] += a * byAiry[zone];
-        row[BLUR] += a * byBlur[zone];
+        geometry[ANGLE] += byAngle;
+        geometry[OUTER_ANGLE] += SIGN[zone] * byAngle;
+        geometry[ACROSS + zone] = byAcross;
+        geometry[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
+        geometry[AMPLITUDE + zone] = seen * term.g;
+        geometry[AIRY] += a * byAiry[zone];
+        geometry[BLUR] += a * byBlur[zone];
       }
-      const weight = weights[i * channels + c];
-      const residual = observed - light;
-      cost += weight * residual * residual;
-      for (let a = 0; a < active.length; a++) {
-        const p = active[a];
-        const weighted = weight * row[p];
-        right[p] += weighted * residual;
-        const target = geometry[p];
-        for (let b = 0; b <= a; b++) target[active[b]] += weighted * row[active[b]];
-      }
-      const { own, mixed, right: spectrumRight } = spectrum[c];
-      for (let k = 0; k < used; k++) {
-        const weighted = weight * nodeWeight[k];
-        const node = nodeAt[k];
-        spectrumRight[node] += weighted * residual;
-        const mixedRow = mixed[node];
-        for (let a = 0; a < active.length; a++) mixedRow[active[a]] += weighted * row[active[a]];
-        const ownRow = own[node];
-        for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
-      }
+      visit(row, observed - light, weights[i * channels + c], i, c);
+    }
+  });
+}
+
+function normalEquations(samples: Samples, model: Model): Equations {
+  const { nodes } = model.profile;
+  const geometry = square(PARAMETERS, PARAMETERS);
+  const right = new Float64Array(PARAMETERS);
+  const spectrum = Array.from({ length: samples.channels }, () => ({
+    own: square(nodes, nodes),
+    mixed: square(nodes, PARAMETERS),
+    right: new Float64Array(nodes),
+  }));
+  let cost = 0;
+  forEachRow(samples, model, (row, residual, weight, _, c) => {
+    cost += weight * residual * residual;
+    const { active, nodeAt, nodeWeight, used } = row;
+    if (used === 0) return;
+    for (let a = 0; a < active.length; a++) {
+      const p = active[a];
+      const weighted = weight * row.geometry[p];
+      right[p] += weighted * residual;
+      const target = geometry[p];
+      for (let b = 0; b <= a; b++) target[active[b]] += weighted * row.geometry[active[b]];
+    }
+    const { own, mixed, right: spectrumRight } = spectrum[c];
+    for (let k = 0; k < used; k++) {
+      const weighted = weight * nodeWeight[k];
+      const node = nodeAt[k];
+      spectrumRight[node] += weighted * residual;
+      const mixedRow = mixed[node];
+      for (let a = 0; a < active.length; a++) mixedRow[active[a]] += weighted * row.geometry[active[a]];
+      const ownRow = own[node];
+      for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
     }
   });
   for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) geometry[q][p] = geometry[p][q];
@@ -485,6 +510,50 @@ function normalEquations(samples: Samples, model: Model): Equations {
   }
   cost += addPriors(geometry, right, model);
   return { cost, geometry, right, spectrum };
+}
+
+/** Residuals of samples up to this many blocks apart are taken as related. */
+const RELATED_BLOCKS = 2;
+
+/**
+ * By how much the residuals' relation to each other (a colour mosaic's interpolation, enlarging, JPEG
+ * blocks, channels that share their brightness) raises the variance of a linear combination of the
+ * parameters over that of independent noise (Conley, J. Econometrics 92, 1 (1999), Bartlett weights).
+ * @param combination covariance of the geometry times the combination's gradient
+ * @param bySpectrum the same for each channel's spectrum nodes
+ */
+function relatedVariance(
+  samples: Samples,
+  model: Model,
+  combination: Float64Array,
+  bySpectrum: Float64Array[],
+): number {
+  const pull = new Float64Array(samples.count);
+  let independent = 0;
+  forEachRow(samples, model, (row, residual, weight, i, c) => {
+    if (row.used === 0) return;
+    let share = 0;
+    for (const p of row.active) share += row.geometry[p] * combination[p];
+    for (let k = 0; k < row.used; k++) share += row.nodeWeight[k] * bySpectrum[c][row.nodeAt[k]];
+    const own = weight * share * residual;
+    pull[i] += own;
+    independent += own * own;
+  });
+  const place = new Map<number, number>();
+  const key = (column: number, line: number) => column * 65536 + line;
+  const column = (i: number) => Math.round((samples.x[i] - samples.x[0]) / samples.blockPx) + 16384;
+  const line = (i: number) => Math.round((samples.y[i] - samples.y[0]) / samples.blockPx) + 16384;
+  for (let i = 0; i < samples.count; i++) if (pull[i] !== 0) place.set(key(column(i), line(i)), i);
+  let related = 0;
+  for (const i of place.values())
+    for (let dy = -RELATED_BLOCKS; dy <= RELATED_BLOCKS; dy++)
+      for (let dx = -RELATED_BLOCKS; dx <= RELATED_BLOCKS; dx++) {
+        const other = place.get(key(column(i) + dx, line(i) + dy));
+        if (other === undefined) continue;
+        const near = (1 - Math.abs(dx) / (RELATED_BLOCKS + 1)) * (1 - Math.abs(dy) / (RELATED_BLOCKS + 1));
+        related += near * pull[i] * pull[other];
+      }
+  return independent > 0 ? Math.max(1, related / independent) : 1;
 }
 
 /** Geometry's equations with the spectrum eliminated (Schur complement), damped. */
@@ -615,7 +684,7 @@ export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, '
  * Share of the offset that the profiles' shape may be wrong by: measured on simulated JPEG frames a
  * few depths of focus from focus, with λN known or taken from the spots' own width.
  */
-const OFFSET_TRUST = { known: 0.015, guessed: 0.03 };
+const OFFSET_TRUST = { known: 0.01, guessed: 0.025 };
 
 function conclude(samples: Samples, model: Model, equations: Equations): Fit | null {
   const { lines, profile, noise } = model;
@@ -627,9 +696,18 @@ function conclude(samples: Samples, model: Model, equations: Equations): Fit | n
   gradient[ACROSS] = 1;
   gradient[ACROSS + 1] = gradient[ACROSS + 2] = -1 / (2 * Math.cos(lines.outer));
   gradient[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
-  let offsetVariance = 0;
-  for (let p = 0; p < PARAMETERS; p++)
-    for (let q = 0; q < PARAMETERS; q++) offsetVariance += gradient[p] * covariance[p][q] * gradient[q];
+  const combination = Float64Array.from(covariance, (line) =>
+    line.reduce((sum, value, q) => sum + value * gradient[q], 0),
+  );
+  const bySpectrum = reduced.answers.map(({ byGeometry }) => {
+    const nodes = new Float64Array(profile.nodes);
+    byGeometry.forEach((column, p) => {
+      for (let k = 0; k < nodes.length; k++) nodes[k] -= column[k] * combination[p];
+    });
+    return nodes;
+  });
+  const related = relatedVariance(samples, model, combination, bySpectrum);
+  const offsetVariance = related * gradient.reduce((sum, value, p) => sum + value * combination[p], 0);
 
   const colour = (channel: number) => centroid(model, equations, samples.channels === 1 ? 0 : channel);
   const [red, green, blue] = [colour(0), colour(1), colour(2)];
