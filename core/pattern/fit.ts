@@ -684,7 +684,7 @@ export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, '
  * Share of the offset that the profiles' shape may be wrong by: measured on simulated JPEG frames a
  * few depths of focus from focus, with λN known or taken from the spots' own width.
  */
-const OFFSET_TRUST = { known: 0.01, guessed: 0.025 };
+const OFFSET_TRUST = { known: 0.015, guessed: 0.03 };
 
 function conclude(samples: Samples, model: Model, equations: Equations): Fit | null {
   const { lines, profile, noise } = model;
