@@ -2,6 +2,7 @@
  * Words that the screen and the command line share: why there is no measurement, what to do now,
  * and how a number with its σ is written. Plain, short, calm; each reason says what to do about it.
  */
+import { MARK_SIGMA } from './guide/calibrate.ts';
 import type { Aim, Instruction } from './guide/guide.ts';
 import type { ReasonCode } from './measurement.ts';
 
@@ -111,21 +112,35 @@ export function instructionWords(instruction: Instruction): InstructionWords {
   }
 }
 
-/** Distance for big type: "18 µm", with ring marks once learned "18 µm · 0.4 marks", else "1.2 px". */
+/** Distance for big type: "18 µm", with ring marks once learned "18 µm · 0.40 marks", else "1.2 px". */
 export function amountText(aim: Aim): string {
   if (aim.distanceUm === null) return `${rounded(Math.abs(aim.offsetPx), aim.offsetSigmaPx)} px`;
   const um = `${rounded(aim.distanceUm, aim.distanceSigmaUm!)} µm`;
-  return aim.distanceMarks === null ? um : `${um} · ${rounded(aim.distanceMarks, aim.distanceSigmaMarks!)} marks`;
+  return aim.distanceMarks === null ? um : `${um} · ${marksText(aim.distanceMarks, aim.distanceSigmaMarks!)} marks`;
 }
 
-/** The distance from focus in full: "18.3 ± 0.7 µm, about 0.41 ± 0.03 ring marks". */
+/** The finest part of a ring mark that a hand can follow: half of what an eye reads. */
+const FINEST_MARKS = MARK_SIGMA / 2;
+
+/** Ring marks in steps of 1, 2 or 5 that are no finer than their σ and than a hand; "under" the first step below half of it. */
+function marksText(marks: number, sigma: number): string {
+  const least = Math.max(FINEST_MARKS, sigma);
+  const ten = 10 ** Math.floor(Math.log10(least) + 1e-9);
+  const step = ten * ([1, 2, 5, 10].find((part) => part * ten > 0.999 * least) ?? 10);
+  const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  const steps = Math.round(marks / step);
+  return steps === 0 ? `under ${step.toFixed(decimals)}` : (steps * step).toFixed(decimals);
+}
+
+/** The distance from focus in full: "18.3 ± 0.7 µm, about 0.40 ring marks". */
 export function distanceText(aim: Aim): string {
   const distance =
     aim.distanceUm === null
       ? withSigma(Math.abs(aim.offsetPx), aim.offsetSigmaPx, 'px')
       : withSigma(aim.distanceUm, aim.distanceSigmaUm!, 'µm');
   if (aim.distanceMarks === null) return distance;
-  return `${distance}, about ${withSigma(aim.distanceMarks, aim.distanceSigmaMarks!, 'ring marks')}`;
+  const marks = marksText(aim.distanceMarks, aim.distanceSigmaMarks!);
+  return `${distance}, ${marks.startsWith('under') ? marks : `about ${marks}`} ring marks`;
 }
 
 /**

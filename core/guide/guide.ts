@@ -163,7 +163,7 @@ function aimOf(
   const { offsetPx, latest, spotDistancePx } = track;
   if (offsetPx === null || track.offsetSigmaPx === null || spotDistancePx === null || !latest) return null;
   const offsetSigmaPx = Math.hypot(track.offsetSigmaPx, SHARED_SIGMA * spotDistancePx);
-  const scale = scaleOf(latest, optics);
+  const scale = scaleOf(latest, spotDistancePx, optics);
   // The side counts as known beyond 2 σ, and stays known down to 1 σ.
   const sign = offsetPx < 0 ? -1 : 1;
   const known = Math.abs(offsetPx) > (before?.aim.side === sign ? 1 : 2) * offsetSigmaPx;
@@ -199,9 +199,15 @@ function aimOf(
   };
 }
 
-/** µm of defocus per pixel of offset, N · pixelUm / |k|, and its relative σ; null when the optics are not known. */
-function scaleOf(latest: Measurement, optics: Optics): { umPerPx: number; relativeSigma: number } | null {
-  const pixelUm = latest.pixelUm ?? optics.pixelUm;
+/** µm of defocus per pixel of the track's offset, N · pixelUm / |k|, and its relative σ; null when the optics are not known. */
+function scaleOf(
+  latest: Measurement,
+  spotDistancePx: number,
+  optics: Optics,
+): { umPerPx: number; relativeSigma: number } | null {
+  const latestPixelUm = latest.pixelUm ?? optics.pixelUm;
+  // Just after live view was magnified the track is still at the old scale: on the sensor the spots stay where they are.
+  const pixelUm = latestPixelUm && latestPixelUm * (latest.spotDistancePx / spotDistancePx);
   const slope = optics.mask && slopeOf(optics.mask, latest.outerAngleDeg);
   if (!slope || optics.fNumber === null || pixelUm === null) return null;
   const k = Math.abs(slope.k);

@@ -49,11 +49,24 @@ describe('words', () => {
   it('tell the amount and the band', () => {
     expect(instructionWords(instructions.find((i) => i.kind === 'turn')!)).toEqual({
       headline: 'Turn clockwise',
-      amount: '18.3 µm · 0.41 marks',
-      detail: '18.3 ± 0.7 µm, about 0.41 ± 0.03 ring marks to go; focused behind the star.',
+      amount: '18.3 µm · 0.40 marks',
+      detail: '18.3 ± 0.7 µm, about 0.40 ring marks to go; focused behind the star.',
     });
     expect(instructionWords(instructions.at(-1)!).detail).toContain('depth of focus ±8.6 µm');
     expect(amountText({ ...aim, distanceUm: null, distanceSigmaUm: null })).toBe('1.23 px');
+  });
+
+  // A mark is read to a tenth (common practice, no source), so nothing finer than half of that is asked of a hand.
+  it.each([
+    [0.412, 0.003, '0.40'],
+    [0.08, 0.014, '0.10'],
+    [0.02, 0.001, 'under 0.05'],
+    [0.42, 0.08, '0.4'],
+    [2.34, 0.17, '2.4'],
+    [7.3, 0.9, '7'],
+    [23, 4, '25'],
+  ])('%f ± %f marks are told as %s', (distanceMarks, distanceSigmaMarks, text) => {
+    expect(amountText({ ...aim, distanceMarks, distanceSigmaMarks })).toBe(`18.3 µm · ${text} marks`);
   });
 
   // Guide to the expression of uncertainty in measurement (JCGM 100) 7.2.6: at most two figures of the

@@ -310,6 +310,9 @@ describe('which way round', () => {
     evening.calibrate();
     evening.scale = 5;
     evening.optics = { ...OPTICS, pixelUm: OPTICS.pixelUm! / 5 };
+    // From the first frame on, whose scale the track does not take over before it is confirmed.
+    for (const { aim } of evening.run(0.5) as Extract<Instruction, { kind: 'turn' }>[])
+      expect(Math.abs(aim.distanceUm! - 12 * UM_PER_PX)).toBeLessThan(5 * aim.distanceSigmaUm!);
     const magnified = evening.run(4).at(-1) as Extract<Instruction, { kind: 'turn' }>;
     expect(magnified).toMatchObject({ kind: 'turn', direction: 'clockwise' });
     expect(Math.abs(magnified.aim.distanceMarks! - 12)).toBeLessThan(3 * magnified.aim.distanceSigmaMarks!);
