@@ -5,7 +5,7 @@ import { orderDistanceUm } from '../optics/formulas.ts';
 import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
 import type { Candidate } from './candidates.ts';
 import type { Found } from './find.ts';
-import { widthOf, ZONES } from './fit.ts';
+import { widthOf, ZONES } from './model.ts';
 import { wrap180 } from './rough.ts';
 
 /** Ratio of the green centroid's wavelength to the reference of 550 nm, for a star of about 6500 K. */

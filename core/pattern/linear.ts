@@ -1,9 +1,5 @@
 import type { PixelImage } from '../frame.ts';
-
-/** Linear light (0…1) of an encoded value (0…1), IEC 61966-2-1 transfer curve. */
-export function srgbToLinear(value: number): number {
-  return value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4;
-}
+import { srgbDecode } from '../optics/transfer.ts';
 
 const tables = new Map<string, Float32Array>();
 
@@ -16,7 +12,7 @@ export function linearTable(image: Pick<PixelImage, 'maxValue' | 'transfer' | 'd
     table = new Float32Array(size);
     for (let i = 0; i < size; i++) {
       const value = Math.min(1, i / image.maxValue);
-      table[i] = image.transfer === 'srgb' ? srgbToLinear(value) : value;
+      table[i] = image.transfer === 'srgb' ? srgbDecode(value) : value;
     }
     tables.set(key, table);
   }

@@ -1,0 +1,269 @@
+/** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
+import { forEachSample, type Lines, lightAt, type Model, SIGN, widthOf } from './model.ts';
+import type { Samples } from './samples.ts';
+import { cholesky, solve, substitute } from './solve.ts';
+
+/** Places of the geometry's parameters; three in a row where each zone has its own. */
+export const ANGLE = 0;
+export const OUTER_ANGLE = 1;
+export const ACROSS = 2;
+export const ALONG = 5;
+export const AMPLITUDE = 8;
+export const AIRY = 11;
+export const BLUR = 12;
+export const PARAMETERS = 13;
+
+/** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
+export interface Equations {
+  /** Weighted sum of squared residuals plus priors. */
+  cost: number;
+  /** Geometry with geometry, and its right-hand side. */
+  geometry: Float64Array[];
+  right: Float64Array;
+  /** For each channel: spectrum with spectrum, spectrum with geometry, right-hand side. */
+  spectrum: { own: Float64Array[]; mixed: Float64Array[]; right: Float64Array }[];
+}
+
+function square(rows: number, columns: number): Float64Array[] {
+  return Array.from({ length: rows }, () => new Float64Array(columns));
+}
+
+/** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
+const ACTIVE = Array.from({ length: 8 }, (_, zones) =>
+  Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(
+    (parameter) => parameter < ACROSS || parameter >= AIRY || (zones & (1 << ((parameter - ACROSS) % 3))) !== 0,
+  ),
+);
+
+/** The model's derivatives at one sample and channel. */
+interface Row {
+  /** By the geometry's parameters; only those in `active` are set. */
+  geometry: Float64Array;
+  active: Uint8Array;
+  /** By the spectrum: `used` nodes and their weights. */
+  nodeAt: Int32Array;
+  nodeWeight: Float64Array;
+  used: number;
+}
+
+/** Calls `visit` for each sample and channel that is not saturated; `row.used` is 0 where no spot reaches. */
+export function forEachRow(
+  samples: Samples,
+  model: Model,
+  visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
+): void {
+  const { channels, value } = samples;
+  const { profile, weights, known } = model;
+  const { amplitude, along } = model.lines;
+  const geometry = new Float64Array(PARAMETERS);
+  const row: Row = {
+    geometry,
+    active: ACTIVE[0],
+    nodeAt: new Int32Array(6),
+    nodeWeight: new Float64Array(6),
+    used: 0,
+  };
+  const unused = { slope: 0 };
+  const byAiry = [0, 0, 0];
+  const byBlur = [0, 0, 0];
+  forEachSample(samples, model, (i, terms, side) => {
+    let used = 0;
+    let zones = 0;
+    for (let zone = 0; zone < 3; zone++) {
+      const { g, t, r, node, fraction } = terms[zone];
+      if (g === 0) continue;
+      zones |= 1 << zone;
+      if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
+      byBlur[zone] = model.byBlur.at(zone, t, r, unused);
+      row.nodeAt[used] = node;
+      row.nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
+      row.nodeAt[used] = node + 1;
+      row.nodeWeight[used++] = amplitude[zone] * g * fraction;
+    }
+    row.used = used;
+    row.active = ACTIVE[zones];
+    for (let c = 0; c < channels; c++) {
+      const observed = value[i * channels + c];
+      if (Number.isNaN(observed)) continue;
+      let light = 0;
+      if (used > 0) geometry.fill(0);
+      for (let zone = 0; zone < 3; zone++) {
+        const term = terms[zone];
+        if (term.g === 0) continue;
+        const seen = lightAt(profile, term, c, channels);
+        const at = term.node * channels + c;
+        const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
+        const a = amplitude[zone] * seen;
+        light += a * term.g;
+        const byAcross = -a * term.slope;
+        // Turning a line by dα carries its spots across it by side · r · dα.
+        const byAngle = byAcross * (side * term.r + along[zone]);
+        geometry[ANGLE] += byAngle;
+        geometry[OUTER_ANGLE] += SIGN[zone] * byAngle;
+        geometry[ACROSS + zone] = byAcross;
+        geometry[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
+        geometry[AMPLITUDE + zone] = seen * term.g;
+        geometry[AIRY] += a * byAiry[zone];
+        geometry[BLUR] += a * byBlur[zone];
+      }
+      visit(row, observed - light, weights[i * channels + c], i, c);
+    }
+  });
+}
+
+export function normalEquations(samples: Samples, model: Model): Equations {
+  const { nodes } = model.profile;
+  const geometry = square(PARAMETERS, PARAMETERS);
+  const right = new Float64Array(PARAMETERS);
+  const spectrum = Array.from({ length: samples.channels }, () => ({
+    own: square(nodes, nodes),
+    mixed: square(nodes, PARAMETERS),
+    right: new Float64Array(nodes),
+  }));
+  let cost = 0;
+  forEachRow(samples, model, (row, residual, weight, _, c) => {
+    cost += weight * residual * residual;
+    const { active, nodeAt, nodeWeight, used } = row;
+    if (used === 0) return;
+    for (let a = 0; a < active.length; a++) {
+      const p = active[a];
+      const weighted = weight * row.geometry[p];
+      right[p] += weighted * residual;
+      const target = geometry[p];
+      for (let b = 0; b <= a; b++) target[active[b]] += weighted * row.geometry[active[b]];
+    }
+    const { own, mixed, right: spectrumRight } = spectrum[c];
+    for (let k = 0; k < used; k++) {
+      const weighted = weight * nodeWeight[k];
+      const node = nodeAt[k];
+      spectrumRight[node] += weighted * residual;
+      const mixedRow = mixed[node];
+      for (let a = 0; a < active.length; a++) mixedRow[active[a]] += weighted * row.geometry[active[a]];
+      const ownRow = own[node];
+      for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
+    }
+  });
+  for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) geometry[q][p] = geometry[p][q];
+  for (const { own } of spectrum) {
+    let largest = 0;
+    for (let k = 0; k < own.length; k++) largest = Math.max(largest, own[k][k]);
+    // Nodes that no sample reaches stay where they are.
+    for (let k = 0; k < own.length; k++) own[k][k] += 1e-6 * largest + 1e-12;
+  }
+  cost += addPriors(geometry, right, model);
+  return { cost, geometry, right, spectrum };
+}
+
+/** Geometry's equations with the spectrum eliminated (Schur complement), damped. */
+export function eliminated(equations: Equations, damping: number) {
+  const matrix = equations.geometry.map((line) => line.slice());
+  const right = equations.right.slice();
+  const answers: { byGeometry: Float64Array[]; alone: Float64Array }[] = [];
+  for (let p = 0; p < PARAMETERS; p++) matrix[p][p] *= 1 + damping;
+  for (const { own, mixed, right: spectrumRight } of equations.spectrum) {
+    const damped = own.map((line, k) => {
+      const copy = line.slice();
+      copy[k] *= 1 + damping;
+      return copy;
+    });
+    const lower = cholesky(damped);
+    if (!lower) return null;
+    const alone = substitute(lower, spectrumRight);
+    const byGeometry: Float64Array[] = [];
+    for (let p = 0; p < PARAMETERS; p++)
+      byGeometry.push(
+        substitute(
+          lower,
+          Float64Array.from(mixed, (line) => line[p]),
+        ),
+      );
+    for (let p = 0; p < PARAMETERS; p++) {
+      for (let k = 0; k < own.length; k++) right[p] -= mixed[k][p] * alone[k];
+      for (let q = 0; q < PARAMETERS; q++)
+        for (let k = 0; k < own.length; k++) matrix[p][q] -= mixed[k][p] * byGeometry[q][k];
+    }
+    answers.push({ byGeometry, alone });
+  }
+  return { matrix, right, answers };
+}
+
+/** The damped step of geometry and of the spectrum (nodes × channels). */
+export function jointStep(
+  equations: Equations,
+  damping: number,
+  { lines, distancePx }: Model,
+): { geometry: Float64Array; spectrum: Float64Array } | null {
+  const reduced = eliminated(equations, damping);
+  const geometry = reduced && solve(reduced.matrix, reduced.right);
+  if (!geometry) return null;
+  // Limited first: the spectrum then answers to the step that is really taken.
+  limitStep(geometry, lines, distancePx);
+  const channels = equations.spectrum.length;
+  const nodes = equations.spectrum[0].right.length;
+  const spectrum = new Float64Array(nodes * channels);
+  reduced.answers.forEach(({ byGeometry, alone }, c) => {
+    for (let k = 0; k < nodes; k++) {
+      let value = alone[k];
+      for (let p = 0; p < PARAMETERS; p++) value -= byGeometry[p][k] * geometry[p];
+      spectrum[k * channels + c] = value;
+    }
+  });
+  return { geometry, spectrum };
+}
+
+/** Weak knowledge that holds the parameters where the picture says nothing. */
+function addPriors(
+  matrix: Float64Array[],
+  right: Float64Array,
+  { lines, offset, cross, known, distancePx }: Model,
+): number {
+  let cost = 0;
+  const prior = (parameter: number, deviation: number, sigma: number) => {
+    matrix[parameter][parameter] += 1 / sigma ** 2;
+    right[parameter] -= deviation / sigma ** 2;
+    cost += (deviation / sigma) ** 2;
+  };
+  // The radial profile is free: the amplitudes' common factor is not told by the picture.
+  const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
+  for (let zone = 0; zone < 3; zone++)
+    prior(ALONG + zone, lines.along[zone] - cross.alongPx(zone, offset), 0.03 * distancePx);
+  // Common factor of the amplitudes; as one equation of their mean.
+  for (let zone = 0; zone < 3; zone++) {
+    right[AMPLITUDE + zone] -= ((meanAmplitude - 1) / 3) * 1e4;
+    for (let other = 0; other < 3; other++) matrix[AMPLITUDE + zone][AMPLITUDE + other] += 1e4 / 9;
+  }
+  cost += (meanAmplitude - 1) ** 2 * 1e4;
+  if (known.airyPx !== null) prior(AIRY, lines.airyPx - known.airyPx, 1e-6 * known.airyPx);
+  else prior(AIRY, lines.airyPx - 0.025 * distancePx, 0.0125 * distancePx);
+  prior(BLUR, lines.blurPx, 0.3 * distancePx);
+  return cost;
+}
+
+/** Cuts a step back to what the linear model can be trusted for, in place. */
+function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
+  const width = widthOf(lines);
+  const limit = (parameter: number, low: number, high = -low) => {
+    step[parameter] = Math.max(low, Math.min(high, step[parameter]));
+  };
+  limit(ANGLE, (-0.6 * width) / distancePx);
+  limit(OUTER_ANGLE, (-0.6 * width) / distancePx);
+  for (let zone = 0; zone < 3; zone++) {
+    limit(ACROSS + zone, -0.6 * width);
+    limit(ALONG + zone, -0.04 * distancePx);
+    limit(AMPLITUDE + zone, Math.max(-0.4, 0.02 - lines.amplitude[zone]), 0.4);
+  }
+  limit(AIRY, Math.max(-0.25 * lines.airyPx, 0.15 - lines.airyPx), 0.25 * lines.airyPx);
+  limit(BLUR, Math.max(-0.25 * lines.blurPx, 0.3 - lines.blurPx), 0.25 * lines.blurPx);
+}
+
+export function moveLines(lines: Lines, step: Float64Array): void {
+  lines.angle += step[ANGLE];
+  lines.outer += step[OUTER_ANGLE];
+  for (let zone = 0; zone < 3; zone++) {
+    lines.across[zone] += step[ACROSS + zone];
+    lines.along[zone] += step[ALONG + zone];
+    lines.amplitude[zone] += step[AMPLITUDE + zone];
+  }
+  lines.airyPx += step[AIRY];
+  lines.blurPx += step[BLUR];
+}

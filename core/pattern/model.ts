@@ -1,0 +1,266 @@
+/**
+ * The model of the six spots: what it consists of, and what it says at a sample.
+ * The reasons for its form stand in fit.ts.
+ */
+import { CrossProfiles, type ZoneShape } from './profiles.ts';
+import type { RoughPattern } from './rough.ts';
+import { INNER, OUTER, type Samples } from './samples.ts';
+
+/** Zones in the order used by all arrays here; the outer lines are turned by SIGN · θ from the middle one. */
+export const ZONES = ['middle', 'plus', 'minus'] as const;
+
+export const SIGN = [0, 1, -1];
+
+/** The fitted pattern about the origin (the star's rough place), px and radians. */
+export interface Lines {
+  /** Direction of the middle line. */
+  angle: number;
+  /** Angle between outer lines and the middle one. */
+  outer: number;
+  /** Displacement of each line across itself, along (−sin, cos). */
+  across: number[];
+  /** Displacement of each zone's spots along its line. */
+  along: number[];
+  amplitude: number[];
+  /** λN at 550 nm, px: the scale of diffraction. */
+  airyPx: number;
+  /** Standard deviation of the Gaussian blur, px. */
+  blurPx: number;
+}
+
+/** Radial profile: nodes × channels, linear between nodes. */
+export interface Profile {
+  from: number;
+  step: number;
+  nodes: number;
+  values: Float64Array;
+}
+
+/** Variance of a sample: sky noise of its channel plus gain × light; the gain is taken from the residuals. */
+interface Noise {
+  sky: Float64Array;
+  gain: Float64Array;
+}
+
+/** What the fit may take as known. */
+export interface Knowledge {
+  shape: ZoneShape;
+  /** λN at 550 nm in px when f-number and pixel size are known. */
+  airyPx: number | null;
+}
+
+/** The model at one point of the parameters: profiles across the lines, light along them. */
+export interface Model {
+  lines: Lines;
+  /** Offset that the profiles' defocus and the zones' places along the lines are made for, px. */
+  offset: number;
+  cross: CrossProfiles;
+  /** Derivatives by λN and by the blur, taken at the start of each descent. */
+  byAiry: CrossProfiles;
+  byBlur: CrossProfiles;
+  profile: Profile;
+  noise: Noise;
+  /** Inverse variance of each sample and channel, kept while steps are compared. */
+  weights: Float32Array;
+  known: Knowledge;
+  distancePx: number;
+}
+
+/** The model to start from; `start` gives the geometry when an earlier fit is refined. */
+export function startModel(samples: Samples, rough: RoughPattern, known: Knowledge, start?: Lines): Model {
+  const lines = start ? copyLines(start) : startLines(rough, known);
+  const profiles = () => new CrossProfiles(known.shape, lines.outer);
+  const model: Model = {
+    lines,
+    offset: offsetOf(lines),
+    cross: profiles(),
+    byAiry: profiles(),
+    byBlur: profiles(),
+    profile: startProfile(rough.distancePx, samples),
+    noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
+    weights: new Float32Array(samples.value.length),
+    known,
+    distancePx: rough.distancePx,
+  };
+  buildProfiles(model);
+  buildDerivatives(model);
+  startSpectrum(samples, model);
+  updateNoise(samples, model);
+  return model;
+}
+
+export function copyLines(lines: Lines): Lines {
+  return { ...lines, across: [...lines.across], along: [...lines.along], amplitude: [...lines.amplitude] };
+}
+
+function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge): Lines {
+  const radians = Math.PI / 180;
+  return {
+    angle: pairs.middle.angleDeg * radians,
+    outer: ((pairs.plus.angleDeg - pairs.minus.angleDeg) / 2) * radians,
+    across: ZONES.map((zone) => pairs[zone].shiftPx),
+    along: [0, 0, 0],
+    amplitude: [1, 1, 1],
+    airyPx: airyPx ?? 0.025 * distancePx,
+    blurPx: Math.max(0.5, 0.05 * distancePx),
+  };
+}
+
+function startProfile(distancePx: number, samples: Samples): Profile {
+  const step = Math.max(1, samples.blockPx, distancePx / 24);
+  const nodes = Math.ceil(((OUTER - INNER) * distancePx) / step) + 1;
+  return { from: INNER * distancePx, step, nodes, values: new Float64Array(nodes * samples.channels) };
+}
+
+/**
+ * Sky noise of each channel, but no less than what the model itself can be trusted to: the light's
+ * wings are not known better than to a few thousandths of the peak.
+ */
+const MODEL_TRUST = 0.004;
+
+function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
+  const peak = new Float64Array(channels);
+  for (let k = 0; k < value.length; k++) if (value[k] > peak[k % channels]) peak[k % channels] = value[k];
+  return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
+}
+
+/** First guess of the spectrum: at each radius what the spots' own samples show. */
+function startSpectrum(samples: Samples, model: Model): void {
+  const { channels, value } = samples;
+  const { values } = model.profile;
+  const weights = new Float64Array(values.length);
+  forEachSample(samples, model, (i, terms) => {
+    for (let c = 0; c < channels; c++) {
+      const observed = value[i * channels + c];
+      if (Number.isNaN(observed)) continue;
+      let reach = 0;
+      for (const term of terms) reach += term.g;
+      for (const { g, node, fraction } of terms) {
+        if (g === 0) continue;
+        const at = node * channels + c;
+        values[at] += g * (1 - fraction) * observed;
+        weights[at] += g * (1 - fraction) * reach;
+        values[at + channels] += g * fraction * observed;
+        weights[at + channels] += g * fraction * reach;
+      }
+    }
+  });
+  for (let k = 0; k < values.length; k++) if (weights[k] > 0) values[k] /= weights[k];
+}
+
+export function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {
+  const to = profile.from + profile.step * (profile.nodes - 1);
+  const q = cross.defocusQ(offset, lines.airyPx);
+  cross.build(lines.airyPx, lines.blurPx, q, distancePx, profile.from, to);
+}
+
+/** Relative step of λN and of the blur for their derivatives. */
+const DELTA = 0.03;
+
+export function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distancePx }: Model): void {
+  const { airyPx, blurPx } = lines;
+  const wider = airyPx * (1 + DELTA);
+  // The defocus in pixels stays the same, so Q shrinks as λN grows.
+  if (known.airyPx === null)
+    byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, DELTA * airyPx);
+  const q = cross.defocusQ(offset, airyPx);
+  byBlur.buildDerivative(cross, airyPx, blurPx * (1 + DELTA), q, distancePx, DELTA * blurPx);
+}
+
+/** What one spot contributes at a sample; `g` is 0 out of reach. */
+export interface Term {
+  node: number;
+  fraction: number;
+  /** Along the line from the origin, positive outwards. */
+  r: number;
+  /** Across the line from its middle. */
+  t: number;
+  /** Cross profile, and its derivative by t. */
+  g: number;
+  slope: number;
+}
+
+/** Calls `visit` for each sample with the terms of the three spots on its side. */
+export function forEachSample(
+  samples: Samples,
+  { lines, cross, profile }: Model,
+  visit: (i: number, terms: Term[], side: 1 | -1) => void,
+): void {
+  const terms: Term[] = ZONES.map(() => ({ node: 0, fraction: 0, r: 0, t: 0, g: 0, slope: 0 }));
+  const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
+  const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
+  const { across, along } = lines;
+  for (let i = 0; i < samples.count; i++) {
+    const x = samples.x[i];
+    const y = samples.y[i];
+    const side = samples.side[i] as 1 | -1;
+    for (let zone = 0; zone < 3; zone++) {
+      const term = terms[zone];
+      term.t = y * cos[zone] - x * sin[zone] - across[zone];
+      term.r = side * (x * cos[zone] + y * sin[zone] - along[zone]);
+      const place = (term.r - profile.from) / profile.step;
+      term.g = place >= 0 && place < profile.nodes - 1 ? cross.at(zone, term.t, term.r, term) : 0;
+      if (term.g === 0) continue;
+      term.node = place | 0;
+      term.fraction = place - term.node;
+    }
+    visit(i, terms, side);
+  }
+}
+
+export function lightAt(profile: Profile, term: Term, channel: number, channels: number): number {
+  const at = term.node * channels + channel;
+  return profile.values[at] * (1 - term.fraction) + profile.values[at + channels] * term.fraction;
+}
+
+export function variance(noise: Noise, channel: number, model: number): number {
+  return noise.sky[channel] ** 2 + (model > 0 ? noise.gain[channel] * model : 0);
+}
+
+export function forEachResidual(
+  samples: Samples,
+  model: Model,
+  visit: (residual: number, light: number, channel: number, place: number) => void,
+): void {
+  const { channels, value } = samples;
+  const { amplitude } = model.lines;
+  forEachSample(samples, model, (i, terms) => {
+    for (let c = 0; c < channels; c++) {
+      const observed = value[i * channels + c];
+      if (Number.isNaN(observed)) continue;
+      let light = 0;
+      for (let zone = 0; zone < 3; zone++)
+        if (terms[zone].g !== 0)
+          light += amplitude[zone] * terms[zone].g * lightAt(model.profile, terms[zone], c, channels);
+      visit(observed - light, light, c, i * channels + c);
+    }
+  });
+}
+
+/** Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. */
+export function updateNoise(samples: Samples, model: Model): void {
+  const { noise, weights } = model;
+  const top = new Float64Array(samples.channels);
+  const bottom = new Float64Array(samples.channels);
+  forEachResidual(samples, model, (residual, light, channel) => {
+    if (light < 2 * noise.sky[channel]) return;
+    const weight = 1 / variance(noise, channel, light) ** 2;
+    top[channel] += weight * light * (residual * residual - noise.sky[channel] ** 2);
+    bottom[channel] += weight * light * light;
+  });
+  for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
+  for (let k = 0; k < weights.length; k++) weights[k] = 1 / noise.sky[k % samples.channels] ** 2;
+  forEachResidual(samples, model, (_, light, channel, place) => {
+    weights[place] = 1 / variance(noise, channel, light);
+  });
+}
+
+/** Standard deviation of a cross profile's core, px; half a zone's diffraction is about 0.8 λN wide. */
+export function widthOf({ airyPx, blurPx }: Lines): number {
+  return Math.hypot(0.8 * airyPx, blurPx);
+}
+
+/** Signed distance from the crossing of the outer lines to the middle line, along the middle line's (−sin, cos), px. */
+export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, 'across' | 'outer'>): number {
+  return middle - (plus + minus) / (2 * Math.cos(outer));
+}
