@@ -15,7 +15,7 @@ const GREEN_CENTROID = 0.969;
 const SATURATED_PEAK = 2.8;
 
 /** @param star the zeroth order as seen at full resolution, null when it could not be told apart */
-export function describe({ fit, rough }: Found, star: Candidate | null, optics: Optics): Measurement {
+export function describe({ fit, rough, order }: Found, star: Candidate | null, optics: Optics): Measurement {
   const { lines } = fit;
   const degrees = 180 / Math.PI;
   // Bring the middle line's direction into (−90, 90]; turning it round turns n and with it the offset's sign.
@@ -27,7 +27,7 @@ export function describe({ fit, rough }: Found, star: Candidate | null, optics: 
   }
   const offsetPx = sign * fit.offsetPx;
   const outerAngleDeg = lines.outer * degrees;
-  const spotDistancePx = fit.distancePx / GREEN_CENTROID;
+  const spotDistancePx = fit.distancePx / order / GREEN_CENTROID;
   const pixelUm = pixelSize(optics, spotDistancePx);
   const spots: Spot[] = fit.spots.map(({ zone, side, snr, saturated }) => {
     const angle = lines.angle + [0, 1, -1][zone] * lines.outer;

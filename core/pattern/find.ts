@@ -7,6 +7,7 @@ import { findCandidates, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { fitLines, QUICK, THOROUGH, TOUCH } from './fit.ts';
 import { widthOf, ZONES } from './model.ts';
+import { orderOf } from './order.ts';
 import type { ZoneShape } from './profiles.ts';
 import type { Level } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
@@ -24,10 +25,13 @@ const CLEARLY_EXPLAINED = 0.97;
 const CLEAR_LEAD = 0.13;
 /** An offset less sure than this share of the spots' distance says nothing: the spots have broken up. */
 const MOST_SIGMA = 0.05;
+
 /** A pattern and where it was looked for. */
 export interface Found {
   rough: RoughPattern;
   fit: Fit;
+  /** Order of the gratings that the fitted spots are. */
+  order: 1 | 3;
   /** The zones' shape was told from the picture: it stays the same in the frames to come. */
   shapeTold: boolean;
 }
@@ -53,7 +57,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
     if (doubt) failure ??= doubt;
-    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, shapeTold: false };
+    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, order: 1, shapeTold: false };
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
   const refined = best && refine(image, best, optics);
@@ -63,7 +67,8 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     const moved = Math.max(
       ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
     );
-    return moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
+    const last = moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
+    return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
   }
   const reason = reasonWithout(image, levels, candidates, failure);
   const [star] = reason === 'no-star' ? [] : candidates;
@@ -137,7 +142,7 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
     const fit = fitLines(samples, rough, { shape, airyPx }, TOUCH, start);
     if (fit && fit.misfit < best.misfit) best = fit;
   }
-  return { rough, fit: best, shapeTold };
+  return { rough, fit: best, order: found.order, shapeTold };
 }
 
 /** Defocus, as Q = dz / λN², from which a zone's shape shows in its spots. */
