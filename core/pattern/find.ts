@@ -56,7 +56,8 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
       samples && fitLines(samples, rough, { shape: shapesOf(optics.mask)[0], airyPx: airySize(optics) }, QUICK);
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
-    if (doubt) failure ??= doubt;
+    // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
+    if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
     else if (!best || fit.explained > best.fit.explained) best = { rough, fit, order: 1, shapeTold: false };
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
