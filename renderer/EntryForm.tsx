@@ -4,7 +4,7 @@ import { api } from './api.ts';
 import { parseNumber } from './fields.tsx';
 import { measuredNow } from './measured.ts';
 import { useSession } from './session.ts';
-import { useSettings } from './settings.ts';
+import { calibrationOf, useSettings } from './settings.ts';
 import { simulatedValue } from './simulated.ts';
 import { strings } from './strings.ts';
 
@@ -17,7 +17,8 @@ type FieldName = (typeof ORDER)[number];
 export function EntryForm({ previous, onSaved }: { previous: Entry | undefined; onSaved: () => void }) {
   const session = useSession();
   const { settings } = useSettings();
-  const measured = useMemo(() => measuredNow(session.state), [session]);
+  const calibration = calibrationOf(settings);
+  const measured = useMemo(() => measuredNow(session.state, calibration), [session, calibration]);
   // One id for the form: sent twice, the entry is stored once.
   const [id, setId] = useState(() => crypto.randomUUID());
   const [values, setValues] = useState<Record<FieldName, string>>(() => ({

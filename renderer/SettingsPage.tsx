@@ -4,6 +4,7 @@ import type { CameraInfo, Settings } from '../host/api.ts';
 import { api } from './api.ts';
 import { NumberField, SelectField, TextField } from './fields.tsx';
 import { useKeys } from './keys.ts';
+import { MaskDrawing } from './MaskDrawing.tsx';
 import { calibrationOf, screenOf, TEXT_SIZES, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 
@@ -131,6 +132,45 @@ function MaskSettings() {
         value={mask.outerAngleDeg}
         min={0}
         onCommit={(outerAngleDeg) => set({ outerAngleDeg })}
+      />
+      <NumberField
+        label={words.dutyPercent}
+        value={Math.round(1000 * mask.duty) / 10}
+        range={[5, 95]}
+        onCommit={(percent) => set({ duty: percent === null ? DEFAULT_MASK.duty : percent / 100 })}
+      />
+      <NumberField
+        label={words.ribPercent}
+        value={Math.round(1000 * mask.ribD) / 10}
+        range={[0, 30]}
+        onCommit={(percent) => set({ ribD: (percent ?? 0) / 100 })}
+      />
+      <fieldset>
+        <legend>{words.handedness}</legend>
+        <div className="row">
+          {([1, -1] as const).map((side) => (
+            <button
+              key={side}
+              type="button"
+              className="drawn"
+              aria-pressed={mask.handedness === side}
+              onClick={() => set({ handedness: side })}
+            >
+              <MaskDrawing mask={mask} handedness={side} />
+              {side === 1 ? words.asDrawn : words.mirrored}
+            </button>
+          ))}
+          <button type="button" aria-pressed={mask.handedness === null} onClick={() => set({ handedness: null })}>
+            {words.notKnown}
+          </button>
+        </div>
+        <small className="soft">{words.handednessHint}</small>
+      </fieldset>
+      <SelectField
+        label={words.orientation}
+        value={`${mask.orientation ?? 0}`}
+        options={(['0', '1', '-1'] as const).map((value) => ({ value, label: words.orientations[value] }))}
+        onCommit={(value) => set({ orientation: value === '0' ? null : value === '1' ? 1 : -1 })}
       />
       {problem && <p role="alert">{problem}</p>}
     </section>

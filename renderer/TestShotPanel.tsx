@@ -1,11 +1,11 @@
-import { useEffect, useRef } from 'react';
-import { depthOfFocusUm } from '../core/optics/formulas.ts';
-import { REASONS } from '../core/strings.ts';
+import { useEffect, useMemo, useRef } from 'react';
+import { distanceText, REASONS } from '../core/strings.ts';
 import { drawCloseUp } from './draw.ts';
 import { useKeys } from './keys.ts';
-import { isInFocus } from './measured.ts';
+import { aimOfStill, isInFocus } from './measured.ts';
 import { fitToBox } from './Picture.tsx';
 import { type TestShot, useSession } from './session.ts';
+import { calibrationOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
 
@@ -35,17 +35,17 @@ function Still({ result }: { result: VisionResult }) {
     fitToBox(canvas);
     drawCloseUp(canvas.getContext('2d', { alpha: false })!, result);
   }, [result]);
-  const { reading, optics } = result;
+  const { settings } = useSettings();
+  const aim = useMemo(() => aimOfStill(result, calibrationOf(settings)), [result, settings]);
+  const { reading } = result;
   const words = strings.testShot;
-  const measured = reading.status === 'measured';
   return (
     <>
       <p className="headline" role="status">
-        {measured ? words.headline[`${isInFocus(reading, optics)}`] : words.none}
+        {aim ? words.headline[`${isInFocus(aim)}`] : words.none}
       </p>
-      <p>
-        {measured ? words.detail(reading, optics.fNumber && depthOfFocusUm(optics.fNumber)) : REASONS[reading.reason]}
-      </p>
+      {aim && <p>{words.detail(distanceText(aim), aim)}</p>}
+      {reading.status === 'no-pattern' && <p>{REASONS[reading.reason]}</p>}
       <canvas ref={ref} className="still" role="img" aria-label={strings.testShot.picture} />
     </>
   );

@@ -32,24 +32,26 @@ export function parseNumber(text: string): number | null {
   return trimmed === '' ? null : Number(trimmed);
 }
 
+interface NumberFieldProps extends Labelled {
+  value: number | null;
+  onCommit: (value: number | null) => void;
+  /** The number must lie above this. */
+  min?: number;
+  /** The number must lie between these, or be one of them. */
+  range?: [number, number];
+}
+
 /** Keeps what is typed until the field is left or Enter is pressed; a wrong number stays and says so. */
-export function NumberField({
-  value,
-  onCommit,
-  min,
-  ...labelled
-}: Labelled & { value: number | null; onCommit: (value: number | null) => void; min?: number }) {
+export function NumberField({ value, onCommit, min, range, ...labelled }: NumberFieldProps) {
   const id = useId();
   const [typed, setTyped] = useState<string | null>(null);
   const [error, setError] = useState<string>();
   const commit = () => {
     if (typed === null) return;
     const number = parseNumber(typed);
-    if (number !== null && (!Number.isFinite(number) || (min !== undefined && number <= min))) {
-      setError(min === undefined ? strings.field.notNumber : strings.field.notAbove(min));
-      return;
-    }
-    setError(undefined);
+    const wrong = number === null ? undefined : whatIsWrong(number, min, range);
+    setError(wrong);
+    if (wrong) return;
     setTyped(null);
     if (number !== value) onCommit(number);
   };
@@ -68,6 +70,12 @@ export function NumberField({
       />
     </Field>
   );
+}
+
+function whatIsWrong(number: number, min?: number, range?: [number, number]): string | undefined {
+  if (range && !(number >= range[0] && number <= range[1])) return strings.field.notWithin(...range);
+  if (min !== undefined && !(number > min && Number.isFinite(number))) return strings.field.notAbove(min);
+  return Number.isFinite(number) ? undefined : strings.field.notNumber;
 }
 
 export function TextField({

@@ -1,6 +1,6 @@
 /** Every word of the screen that is not shared with the command line (those are in core/strings.ts). */
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
-import type { Measurement } from '../core/measurement.ts';
+import type { Aim } from '../core/guide/guide.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
 import { withSigma } from '../core/strings.ts';
 import type { CameraMessage, Entry, ImportResult, NewEntry, Settings } from '../host/api.ts';
@@ -137,9 +137,14 @@ export const strings = {
     picture: 'Test shot with marks at the six spots',
     headline: { true: 'In focus', false: 'Not in focus', null: 'Measured' },
     none: 'No pattern',
-    detail: ({ offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm }: Measurement, toleranceUm: number | null) =>
-      `${offset(offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm)} from focus` +
-      (toleranceUm === null ? '' : `; depth of focus ± ${amount(toleranceUm)} µm`),
+    detail: (distance: string, { focused, toleranceUm }: Aim) =>
+      [
+        `${distance} from focus`,
+        focused && { 'in-front': 'focused in front of the star', behind: 'focused behind the star' }[focused],
+        toleranceUm !== null && `depth of focus ± ${amount(toleranceUm)} µm`,
+      ]
+        .filter(Boolean)
+        .join('; '),
   },
 
   calibration: {
@@ -196,6 +201,7 @@ export const strings = {
   field: {
     notNumber: 'Type a number, such as 3.2',
     notAbove: (min: number) => `Type a number above ${min}`,
+    notWithin: (from: number, to: number) => `Type a number from ${from} to ${to}`,
   },
 
   entry: {
@@ -251,6 +257,15 @@ export const strings = {
     pitchUmHint: 'All three alike; empty if not known.',
     outerAngleDeg: 'Outer gratings turned by, °',
     outerAngleHint: 'Empty: as measured.',
+    dutyPercent: 'Open part of each grating, %',
+    ribPercent: 'Ribs between the gratings, % of the lens’s width',
+    handedness: 'Which one looks like the mask?',
+    handednessHint: 'Seen from behind the camera; it may be turned round. One is the mirror image of the other.',
+    asDrawn: 'This one',
+    mirrored: 'Mirrored',
+    notKnown: 'Not known',
+    orientation: 'How it sits, middle pair level',
+    orientations: { 0: 'Not known: the calibration turn tells', 1: 'As drawn', '-1': 'Upside down' },
     ring: 'Focus ring',
     notCalibrated: 'Not calibrated: the distance is shown, the direction not yet.',
     calibrated: ({ clockwiseSign, perMark, focalMm, orientation }: Calibration) =>
