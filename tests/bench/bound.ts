@@ -63,7 +63,7 @@ function greyStep(light: number): number {
 }
 
 /** Displacement of each zone's spots in the picture per px of offset. */
-function zoneShiftDirections(scene: Scene): Record<Zone, { x: number; y: number }> {
+export function zoneShiftDirections(scene: Scene): Record<Zone, { x: number; y: number }> {
   const mask = scene.mask!;
   const centroids = zoneCentroids(mask.layout, mask.handedness ?? 1, mask.ribD, scene.obstructionD);
   const k =

@@ -168,6 +168,22 @@ export const FAMILIES: Family[] = [
       scene.seeingPx *= draw.between(1, 1.5);
     },
   },
+  {
+    name: 'planet',
+    change: (scene, draw) => {
+      // Jupiter to Venus near the Earth, as wide as a third of the spots' blur to all of it.
+      const sizePx = draw.between(0.3, 1) * Math.max(scene.seeingPx, (1.9 * 0.55 * scene.fNumber) / scene.pixelUm);
+      scene.star.widthPx = sizePx;
+      scene.star.heightPx = sizePx;
+    },
+  },
+  {
+    name: 'aberrated',
+    change: (scene, draw) => {
+      scene.sphericalWaves = draw.between(-0.4, 0.4);
+      scene.obstructionD = draw.oneOf([0, draw.between(0.15, 0.35)]);
+    },
+  },
 ];
 
 /** Changes the spots' distance, keeping diffraction in proportion, and puts the star back inside. */
@@ -203,5 +219,51 @@ export function drawScene(family: Family, index: number, seed: number): Scene {
   const draw = drawFrom(seededRandom(number));
   const scene = plainScene(draw, number);
   family.change(scene, draw);
+  return scene;
+}
+
+/** A plain mask and lens over everything a user turns: defocus, rotation, brightness, outer angle. */
+export const GRID = {
+  /** In depths of focus. */
+  defocus: [-3, -1, 0, 1, 3],
+  spotPeak: [0.01, 0.05, 0.2, 0.7, 2.5],
+  outerAngleDeg: [10, 16, 22, 30],
+  rotationDeg: [-67, 23],
+};
+
+export const GRID_FRAMES = Object.values(GRID).reduce((count, values) => count * values.length, 1);
+
+/** Where frame `index` lies on the grid. */
+export function gridPlace(index: number): Record<keyof typeof GRID, number> {
+  let rest = index;
+  const take = (values: number[]) => {
+    const value = values[rest % values.length];
+    rest = Math.floor(rest / values.length);
+    return value;
+  };
+  return {
+    defocus: take(GRID.defocus),
+    spotPeak: take(GRID.spotPeak),
+    outerAngleDeg: take(GRID.outerAngleDeg),
+    rotationDeg: take(GRID.rotationDeg),
+  };
+}
+
+export function drawGridScene(index: number, seed: number): Scene {
+  const { defocus, spotPeak, outerAngleDeg, rotationDeg } = gridPlace(index);
+  const draw = drawFrom(seededRandom(seed * 65537 + index));
+  const fNumber = 2.8;
+  const scene = defaultScene({
+    widthPx: 640,
+    heightPx: 424,
+    fNumber,
+    dzUm: defocus * 1.1 * fNumber ** 2,
+    outerAngleDeg,
+    maskRotationDeg: rotationDeg + draw.between(-20, 20),
+    star: star(draw.between(200, 440), draw.between(150, 270), 1),
+    pedestal: 0.004,
+    seed: seed * 65537 + index,
+  });
+  setSpotPeak(scene, spotPeak);
   return scene;
 }
