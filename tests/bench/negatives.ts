@@ -132,7 +132,7 @@ function spikes(p: Pencil, rays: number): string {
   const width = p.between(1.5, 5);
   const ray = (i: number) =>
     `<path d="M0 ${-width / 2}L${length * p.between(0.8, 1)} 0L0 ${width / 2}Z" fill="${grey(p.between(120, 230))}" transform="translate(${cx} ${cy}) rotate(${start + (360 / rays) * i})"/>`;
-  return many(rays, ray) + `<circle cx="${cx}" cy="${cy}" r="${p.between(3, 9)}" fill="#fff"/>`;
+  return `${many(rays, ray)}<circle cx="${cx}" cy="${cy}" r="${p.between(3, 9)}" fill="#fff"/>`;
 }
 /** Dots at one distance about a star, evenly spread: like a pattern, but with the wrong angles. */
 function dots(p: Pencil, count: number): string {
