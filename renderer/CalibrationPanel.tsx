@@ -66,8 +66,9 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
   if (step === 'before')
     return (
       <Panel keys={{ Enter: () => setReady(true) }} onSubmit={() => setReady(true)} onClose={onClose}>
+        <Sign kind="hold" />
         <p className="headline">{words.rest}</p>
-        <p>{words.restDetail}</p>
+        <p className="step">{words.restDetail}</p>
         <Mark label={words.markBefore} value={marks.before} onChange={(before) => setMarks({ ...marks, before })} />
         <button type="submit">
           <kbd>Enter</kbd> {ready ? words.wait : words.begin}
@@ -83,11 +84,11 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
       >
         <Sign kind="turn" direction={turned} />
         <p className="headline">{words.turn(turned)}</p>
-        <p role="status" data-phase={phase}>
+        <p className="step" role="status" data-phase={phase}>
           {words.phases[phase]}
         </p>
         <Mark label={words.markAfter} value={marks.after} onChange={(after) => setMarks({ ...marks, after })} />
-        <p>{words.ask}</p>
+        <p className="step">{words.ask}</p>
         <div className="row">
           <button type="button" aria-pressed={answer?.towards === 'near'} onClick={say('near')}>
             <kbd>N</kbd> {words.towardsNear}
@@ -111,7 +112,7 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
       <p className="headline" role="status">
         {learned ? words.learned : words.refused}
       </p>
-      <p>{words.outcome(step.result)}</p>
+      <p className="step">{words.outcome(step.result)}</p>
       <button type="submit">
         <kbd>Enter</kbd> {learned ? words.finish : words.again}
       </button>

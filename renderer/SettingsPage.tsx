@@ -133,18 +133,20 @@ function MaskSettings() {
         min={0}
         onCommit={(outerAngleDeg) => set({ outerAngleDeg })}
       />
-      <NumberField
-        label={words.dutyPercent}
-        value={Math.round(1000 * mask.duty) / 10}
-        range={[5, 95]}
-        onCommit={(percent) => set({ duty: percent === null ? DEFAULT_MASK.duty : percent / 100 })}
-      />
-      <NumberField
-        label={words.ribPercent}
-        value={Math.round(1000 * mask.ribD) / 10}
-        range={[0, 30]}
-        onCommit={(percent) => set({ ribD: (percent ?? 0) / 100 })}
-      />
+      <div className="pair">
+        <NumberField
+          label={words.dutyPercent}
+          value={Math.round(1000 * mask.duty) / 10}
+          range={[5, 95]}
+          onCommit={(percent) => set({ duty: percent === null ? DEFAULT_MASK.duty : percent / 100 })}
+        />
+        <NumberField
+          label={words.ribPercent}
+          value={Math.round(1000 * mask.ribD) / 10}
+          range={[0, 30]}
+          onCommit={(percent) => set({ ribD: (percent ?? 0) / 100 })}
+        />
+      </div>
       <fieldset>
         <legend>{words.handedness}</legend>
         <div className="row">

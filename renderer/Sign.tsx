@@ -37,7 +37,7 @@ function shape({ kind, direction }: SignProps) {
     case 'distance':
       return <path d="M 20 80 H 180 M 60 40 L 20 80 L 60 120 M 140 40 L 180 80 L 140 120" />;
     case 'stop':
-      return <rect className="solid" x="35" y="15" width="130" height="130" rx="14" />;
+      return <rect className="outline" x="45" y="25" width="110" height="110" rx="8" />;
     case 'hold':
       return <path d="M 70 25 V 135 M 130 25 V 135" />;
     case 'in-focus':

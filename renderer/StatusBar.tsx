@@ -17,8 +17,8 @@ export function StatusBar() {
       </span>
       <span>{strings.opticsSummary(settings)}</span>
       <span>
-        {strings.camera.counters(camera.delivered, camera.dropped)}
-        {framesPerS !== null && toScreenMs !== null && ` · ${strings.camera.speed(framesPerS, toScreenMs)}`}
+        {framesPerS !== null && toScreenMs !== null && `${strings.camera.speed(framesPerS, toScreenMs)} · `}
+        {strings.camera.dropped(camera.dropped)}
       </span>
     </div>
   );

@@ -44,8 +44,8 @@ function Still({ result }: { result: VisionResult }) {
       <p className="headline" role="status">
         {aim ? words.headline[`${isInFocus(aim)}`] : words.none}
       </p>
-      {aim && <p>{words.detail(distanceText(aim), aim)}</p>}
-      {reading.status === 'no-pattern' && <p>{REASONS[reading.reason]}</p>}
+      {aim && <p className="step">{words.detail(distanceText(aim), aim)}</p>}
+      {reading.status === 'no-pattern' && <p className="step">{REASONS[reading.reason]}</p>}
       <canvas ref={ref} className="still" role="img" aria-label={strings.testShot.picture} />
     </>
   );

@@ -45,12 +45,14 @@ export function Trend() {
         ctx.fillRect(left, top, right - left, bottom - top);
       },
     };
-    const font = () => ({ size: 0.8 * Number.parseFloat(getComputedStyle(document.documentElement).fontSize) });
+    const rem = () => Number.parseFloat(getComputedStyle(document.documentElement).fontSize);
+    const font = () => ({ size: 0.8 * rem() });
+    const lineWidth = () => 0.15 * rem();
     const ticks = { color: '#f02a18', font, maxTicksLimit: 5 };
     const grid = { color: '#240503' };
     const chart = new Chart<'line', { x: number; y: number }[]>(ref.current!, {
       type: 'line',
-      data: { datasets: [{ data: [], borderColor: '#ff4026', borderWidth: 2, pointRadius: 0 }] },
+      data: { datasets: [{ data: [], borderColor: '#ff4026', borderWidth: lineWidth, pointRadius: 0 }] },
       plugins: [band],
       options: {
         animation: false,

@@ -5,5 +5,5 @@ export async function simulatedValue(camera: string, name: 'ring' | 'temperature
   if (camera !== 'sim') return null;
   const config = await api.config().catch(() => []);
   const value = config.find((candidate) => candidate.name === name)?.value;
-  return value === undefined ? null : Number(Number(value).toFixed(2));
+  return value === undefined ? null : Number(Number(value).toFixed(name === 'ring' ? 2 : 1));
 }

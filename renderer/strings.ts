@@ -77,8 +77,8 @@ export const strings = {
           return `${message}${retryInS === undefined ? '' : ` (next try in ${Math.ceil(retryInS)} s)`}`;
       }
     },
-    counters: (delivered: number, dropped: number) => `${delivered} frames, ${dropped} dropped`,
-    speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms to screen`,
+    dropped: (frames: number) => `${frames} dropped`,
+    speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms`,
   },
 
   vision: { failed: (reason: string) => `Measuring cannot start (${reason}). Reload the page.` },
@@ -257,8 +257,8 @@ export const strings = {
     pitchUmHint: 'All three alike; empty if not known.',
     outerAngleDeg: 'Outer gratings turned by, °',
     outerAngleHint: 'Empty: as measured.',
-    dutyPercent: 'Open part of each grating, %',
-    ribPercent: 'Ribs between the gratings, % of the lens’s width',
+    dutyPercent: 'Gratings open, %',
+    ribPercent: 'Ribs, % of width',
     handedness: 'Which one looks like the mask?',
     handednessHint: 'Seen from behind the camera; it may be turned round. One is the mirror image of the other.',
     asDrawn: 'This one',

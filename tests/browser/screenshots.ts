@@ -51,15 +51,19 @@ async function tour(page: Page): Promise<void> {
   await picture(page, '04-turn');
 
   await setWorld(page, 'ring', 9);
+  await page.waitForTimeout(3000);
   await waitForInstruction(page, 'passed', 'turn', 'no-pattern');
   await picture(page, '05-far');
   await setWorld(page, 'ring', 6.4);
+  await page.waitForTimeout(1500);
   await waitForInstruction(page, 'in-focus', 'write-it-down', 'hold', 'turn', 'passed');
   await picture(page, '06-near');
   await setWorld(page, 'magnification', 1);
+  await page.waitForTimeout(3000);
   await picture(page, '07-whole-field');
   await setWorld(page, 'magnification', 10);
   await page.keyboard.press('t');
+  await page.waitForTimeout(2000);
   await picture(page, '08-colour');
   await page.keyboard.press('t');
   await setWorld(page, 'magnification', 5);
