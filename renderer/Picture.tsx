@@ -11,19 +11,19 @@ export function Picture() {
   const whole = useRef<HTMLCanvasElement>(null);
 
   useEffect(() => {
-    let last: VisionResult | null = null;
-    const draw = () => {
-      if (!last) return;
-      drawCloseUp(contextOf(closeUp), last);
-      drawWhole(contextOf(whole), last);
+    let [last, lastWhole]: (VisionResult | null)[] = [null, null];
+    const draw = (closeUpOf: VisionResult | null, wholeOf: VisionResult | null) => {
+      if (closeUpOf) drawCloseUp(contextOf(closeUp), closeUpOf);
+      if (wholeOf?.whole) drawWhole(contextOf(whole), wholeOf.whole, wholeOf.region);
     };
     const off = session.onPicture((result) => {
       last = result;
-      draw();
+      if (result.whole) lastWhole = result;
+      draw(result, result);
     });
     const resize = new ResizeObserver((entries) => {
       for (const { target } of entries) fitToBox(target as HTMLCanvasElement);
-      draw();
+      draw(last, lastWhole);
     });
     resize.observe(closeUp.current!);
     resize.observe(whole.current!);

@@ -1,6 +1,6 @@
 import type { Spot } from '../core/measurement.ts';
 import type { VisionResult } from './vision/protocol.ts';
-import type { View } from './vision/view.ts';
+import type { Region, View } from './vision/view.ts';
 
 const INK = '#ff4026';
 /** A first-order spectrum reaches to about 680/550 of the distance of its 550 nm point. */
@@ -22,7 +22,7 @@ export function drawCloseUp(context: CanvasRenderingContext2D, { closeUp, readin
 }
 
 /** Draws the whole frame with small corners round the part that the close-up shows. */
-export function drawWhole(context: CanvasRenderingContext2D, { whole, region }: VisionResult): void {
+export function drawWhole(context: CanvasRenderingContext2D, whole: View, region: Region | null): void {
   const placement = paint(context, whole);
   if (region) corners(context, toCanvas(placement, region.xPx, region.yPx), region.reachPx * placement.scale);
 }

@@ -45,6 +45,8 @@ export type TestShot =
 const RECONNECT_MS = 1000;
 /** Numbers that change faster cannot be read; a new kind of instruction is told at once. */
 const TELL_MS = 100;
+/** Usual time between two frames of a live view. */
+const FRAME_MS = 1000 / 30;
 /** Without a frame for this long there is nothing to go by: an old instruction must not stand as if it were new. */
 const STALE_MS = 2000;
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
@@ -62,6 +64,9 @@ export class Session {
   #listeners = new Set<() => void>();
   #pictureListeners = new Set<(result: VisionResult) => void>();
   #turnStart: Track | null = null;
+  /** A frame is on its way. */
+  #asked = false;
+  #measureMs = Number.POSITIVE_INFINITY;
   #toldMs = 0;
 
   constructor(settings: Settings) {
@@ -169,11 +174,14 @@ export class Session {
     this.#socket = socket;
     socket.onopen = () => {
       this.#set({ link: 'open' });
+      this.#asked = false;
       this.#askForFrame();
     };
     socket.onmessage = ({ data }) => {
-      if (typeof data !== 'string') this.#measure(splitMessage(data));
-      else {
+      if (typeof data !== 'string') {
+        this.#asked = false;
+        this.#measure(splitMessage(data));
+      } else {
         const message = JSON.parse(data);
         if (message.type === 'camera') this.#set({ camera: message });
       }
@@ -185,10 +193,11 @@ export class Session {
     };
   }
 
-  /** One credit at a time: the next frame is asked for when the last one is measured, so none ever queues. */
+  /** One frame at a time is on its way, so none ever queues. */
   #askForFrame(): void {
-    if (this.#state.vision === 'ready' && this.#socket?.readyState === WebSocket.OPEN)
-      this.#socket.send('{"type":"next"}');
+    if (this.#asked || this.#state.vision !== 'ready' || this.#socket?.readyState !== WebSocket.OPEN) return;
+    this.#asked = true;
+    this.#socket.send('{"type":"next"}');
   }
 
   #measure({ header, bytes }: { header: FrameHeader; bytes: ArrayBuffer }): void {
@@ -205,23 +214,23 @@ export class Session {
       case 'failed':
         this.#set({ vision: { failed: message.reason } });
         break;
+      case 'decoded':
+        // On its way while this one is measured; where measuring takes long it would only grow old waiting.
+        if (this.#measureMs < FRAME_MS) this.#askForFrame();
+        break;
       case 'unreadable':
-        if (!this.#isTestShot(message.header)) this.#askForFrame();
+        this.#askForFrame();
         if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
         break;
       case 'reading':
-        if (!this.#isTestShot(message.header)) this.#askForFrame();
+        this.#measureMs = message.measureMs;
+        this.#askForFrame();
         if (message.header.mode.kind === 'still') {
           this.#set({ testShot: { state: 'measured', result: message } });
           this.#show(message);
         } else this.#onReading(message);
         break;
     }
-  }
-
-  /** Whether a picture is the test shot that was asked for; stills of a folder come as frames. */
-  #isTestShot({ mode }: FrameHeader): boolean {
-    return mode.kind === 'still' && this.#state.testShot?.state === 'taking';
   }
 
   #onReading(result: VisionResult): void {

@@ -21,7 +21,8 @@ export interface VisionResult {
   /** Part of the frame that the close-up shows; null for all of it. */
   region: Region | null;
   closeUp: View;
-  whole: View;
+  /** Null where the last one will do. */
+  whole: View | null;
   decodeMs: number;
   measureMs: number;
 }
@@ -32,8 +33,12 @@ export interface VisionFailure {
   reason: string;
 }
 
-/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start. */
-export type VisionMessage = { type: 'ready' } | { type: 'failed'; reason: string } | VisionResult | VisionFailure;
+/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start; 'decoded' before measuring. */
+export type VisionMessage =
+  | { type: 'ready' | 'decoded' }
+  | { type: 'failed'; reason: string }
+  | VisionResult
+  | VisionFailure;
 
 /**
  * Splits a binary live message: uint32 little-endian header length, UTF-8 JSON header, picture bytes.

@@ -40,15 +40,20 @@ export function regionOf({ star, ...reading }: Reading): Region | null {
 }
 
 /**
- * The region large (without one the whole frame) and the whole frame small.
+ * The region large (without one the whole frame) and, if wanted, the whole frame small.
  * @param tint in shades of red
  */
-export function viewsOf(frame: ImageData, region: Region | null, tint: boolean): { closeUp: View; whole: View } {
+export function viewsOf(
+  frame: ImageData,
+  region: Region | null,
+  tint: boolean,
+  showWhole: boolean,
+): { closeUp: View; whole: View | null } {
   const { width, height, data } = frame;
   const reds = tint ? redsFor(data) : null;
   const all = { xPx: 0, yPx: 0, widthPx: width, heightPx: height };
   const closeUp = reduced(frame, region ? partOf(frame, region) : all, CLOSE_UP_PX, reds);
-  return { closeUp, whole: reduced(frame, all, WHOLE_PX, reds) };
+  return { closeUp, whole: showWhole ? reduced(frame, all, WHOLE_PX, reds) : null };
 }
 
 type Part = Pick<View, 'xPx' | 'yPx' | 'widthPx' | 'heightPx'>;

@@ -40,6 +40,10 @@ function asPixelImage({ width, height, data }: ImageData): PixelImage {
   return { widthPx: width, heightPx: height, channels: 4, data, maxValue: 255, transfer: 'srgb' };
 }
 
+/** The whole frame is looked at now and then; the close-up is what counts. */
+const WHOLE_EVERY_MS = 120;
+let wholeMs = Number.NEGATIVE_INFINITY;
+
 /** How long the close-up stays where the star was last seen, ms. */
 const KEEP_REGION_MS = 3000;
 let region: Region | null = null;
@@ -63,16 +67,22 @@ async function start(): Promise<void> {
     try {
       const pixels = await decode(bytes);
       const decoded = performance.now();
+      scope.postMessage({ type: 'decoded' });
       // A still has its own scale and place; live view goes on from where it was.
       const still = header.mode.kind === 'still';
       const image = asPixelImage(pixels);
       const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
       const measured = performance.now();
       const part = still ? regionOf(reading) : follow(reading, measured);
-      const views = viewsOf(pixels, part, tint);
+      const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
+      if (showWhole) wholeMs = measured;
+      const views = viewsOf(pixels, part, tint, showWhole);
       const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
       const result: VisionMessage = { type: 'reading', header, optics, reading, region: part, ...views, ...timings };
-      scope.postMessage(result, [views.closeUp.data.buffer, views.whole.data.buffer]);
+      scope.postMessage(
+        result,
+        [views.closeUp, views.whole].flatMap((view) => (view ? [view.data.buffer] : [])),
+      );
     } catch (error) {
       scope.postMessage({ type: 'unreadable', header, reason: (error as Error).message });
     }
