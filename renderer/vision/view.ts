@@ -1,4 +1,5 @@
 /** What of a frame goes to the screen: small pictures, so that neither copying nor drawing costs much. */
+import type { PixelImage } from '../../core/frame.ts';
 import type { Reading } from '../../core/measurement.ts';
 
 /** Square part of the frame around the star, frame pixels. */
@@ -40,18 +41,18 @@ export function regionOf({ star, ...reading }: Reading): Region | null {
 }
 
 /**
- * The region large (without one the whole frame) and, if wanted, the whole frame small.
+ * From an RGBA frame: the region large (without one the whole frame) and, if wanted, the whole frame small.
  * @param tint in shades of red
  */
 export function viewsOf(
-  frame: ImageData,
+  frame: PixelImage,
   region: Region | null,
   tint: boolean,
   showWhole: boolean,
 ): { closeUp: View; whole: View | null } {
-  const { width, height, data } = frame;
+  const { widthPx, heightPx, data } = frame;
   const reds = tint ? redsFor(data) : null;
-  const all = { xPx: 0, yPx: 0, widthPx: width, heightPx: height };
+  const all = { xPx: 0, yPx: 0, widthPx, heightPx };
   const closeUp = reduced(frame, region ? partOf(frame, region) : all, CLOSE_UP_PX, reds);
   return { closeUp, whole: showWhole ? reduced(frame, all, WHOLE_PX, reds) : null };
 }
@@ -59,14 +60,19 @@ export function viewsOf(
 type Part = Pick<View, 'xPx' | 'yPx' | 'widthPx' | 'heightPx'>;
 
 /** The square round the region, moved into the frame. */
-function partOf({ width, height }: ImageData, region: Region): Part {
-  const size = Math.min(width, height, Math.ceil(2 * region.reachPx));
+function partOf({ widthPx, heightPx }: PixelImage, region: Region): Part {
+  const size = Math.min(widthPx, heightPx, Math.ceil(2 * region.reachPx));
   const start = (centre: number, end: number) => Math.min(end - size, Math.max(0, Math.round(centre - (size - 1) / 2)));
-  return { xPx: start(region.xPx, width), yPx: start(region.yPx, height), widthPx: size, heightPx: size };
+  return { xPx: start(region.xPx, widthPx), yPx: start(region.yPx, heightPx), widthPx: size, heightPx: size };
 }
 
 /** Of the pixels that become one the brightest counts, so that a star is not lost. */
-function reduced({ data, width }: ImageData, part: Part, longestPx: number, reds: Uint8ClampedArray | null): View {
+function reduced(
+  { data, widthPx: width }: PixelImage,
+  part: Part,
+  longestPx: number,
+  reds: Uint8ClampedArray | null,
+): View {
   const step = Math.ceil(Math.max(part.widthPx, part.heightPx) / longestPx);
   const look = Math.max(1, Math.floor(step / LOOK_AT));
   const widthPx = Math.floor(part.widthPx / step);
@@ -93,7 +99,7 @@ function reduced({ data, width }: ImageData, part: Part, longestPx: number, reds
 }
 
 /** Red values for the brightest of a pixel's channels: the sky black, what is above it spread upwards. */
-function redsFor(data: Uint8ClampedArray): Uint8ClampedArray {
+function redsFor(data: PixelImage['data']): Uint8ClampedArray {
   const counts = new Uint32Array(256);
   for (let i = 0; i < data.length; i += SAMPLE_STEP) counts[Math.max(data[i], data[i + 1], data[i + 2])]++;
   let [sky, below] = [0, counts[0]];

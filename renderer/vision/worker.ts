@@ -15,29 +15,28 @@ const scope = self as unknown as {
   onmessage: ((event: MessageEvent<VisionRequest>) => void) | null;
 };
 
-const canvas = new OffscreenCanvas(1, 1);
-const context = canvas.getContext('2d', { willReadFrequently: true, alpha: false })!;
+/** Pixels of the frame in hand: one buffer for all, as making megabytes for each costs as much as decoding them. */
+let pixels = new Uint8ClampedArray(0);
 
 /**
  * Decoding by createImageBitmap agrees bit for bit with libjpeg-turbo; ImageDecoder is faster, but
  * hands out subsampled colour and differs by up to 44 of 255 after conversion.
  */
-async function decode(bytes: ArrayBuffer): Promise<ImageData> {
+async function decode(bytes: ArrayBuffer): Promise<PixelImage> {
   const bitmap = await createImageBitmap(new Blob([bytes]), {
     colorSpaceConversion: 'none',
     premultiplyAlpha: 'none',
   });
-  if (canvas.width !== bitmap.width || canvas.height !== bitmap.height) {
-    canvas.width = bitmap.width;
-    canvas.height = bitmap.height;
-  }
-  context.drawImage(bitmap, 0, 0);
+  const frame = new VideoFrame(bitmap, { timestamp: 0 });
+  const { width: widthPx, height: heightPx } = bitmap;
   bitmap.close();
-  return context.getImageData(0, 0, canvas.width, canvas.height);
-}
-
-function asPixelImage({ width, height, data }: ImageData): PixelImage {
-  return { widthPx: width, heightPx: height, channels: 4, data, maxValue: 255, transfer: 'srgb' };
+  try {
+    if (pixels.length !== 4 * widthPx * heightPx) pixels = new Uint8ClampedArray(4 * widthPx * heightPx);
+    await frame.copyTo(pixels, { format: 'RGBA' });
+  } finally {
+    frame.close();
+  }
+  return { widthPx, heightPx, channels: 4, data: pixels, maxValue: 255, transfer: 'srgb' };
 }
 
 /** The whole frame is looked at now and then; the close-up is what counts. */
@@ -62,30 +61,33 @@ function follow(reading: Reading, nowMs: number): Region | null {
 async function start(): Promise<void> {
   const cv = await loadCv();
   const live = new LiveMeasurer(cv);
-  scope.onmessage = async ({ data: { header, bytes, optics, tint } }) => {
+  const look = async ({ header, bytes, optics, tint }: VisionRequest) => {
     const start = performance.now();
-    try {
-      const pixels = await decode(bytes);
-      const decoded = performance.now();
-      scope.postMessage({ type: 'decoded' });
-      // A still has its own scale and place; live view goes on from where it was.
-      const still = header.mode.kind === 'still';
-      const image = asPixelImage(pixels);
-      const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
-      const measured = performance.now();
-      const part = still ? regionOf(reading) : follow(reading, measured);
-      const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
-      if (showWhole) wholeMs = measured;
-      const views = viewsOf(pixels, part, tint, showWhole);
-      const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
-      const result: VisionMessage = { type: 'reading', header, optics, reading, region: part, ...views, ...timings };
-      scope.postMessage(
-        result,
-        [views.closeUp, views.whole].flatMap((view) => (view ? [view.data.buffer] : [])),
-      );
-    } catch (error) {
-      scope.postMessage({ type: 'unreadable', header, reason: (error as Error).message });
-    }
+    const image = await decode(bytes);
+    const decoded = performance.now();
+    scope.postMessage({ type: 'decoded' });
+    // A still has its own scale and place; live view goes on from where it was.
+    const still = header.mode.kind === 'still';
+    const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
+    const measured = performance.now();
+    const part = still ? regionOf(reading) : follow(reading, measured);
+    const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
+    if (showWhole) wholeMs = measured;
+    const views = viewsOf(image, part, tint, showWhole);
+    const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
+    scope.postMessage(
+      { type: 'reading', header, optics, reading, region: part, ...views, ...timings },
+      [views.closeUp, views.whole].flatMap((view) => (view ? [view.data.buffer] : [])),
+    );
+  };
+  // One after the other: a test shot may come while a live frame is being decoded.
+  let before = Promise.resolve();
+  scope.onmessage = ({ data }) => {
+    before = before
+      .then(() => look(data))
+      .catch((error: Error) => {
+        scope.postMessage({ type: 'unreadable', header: data.header, reason: error.message });
+      });
   };
   scope.postMessage({ type: 'ready' });
 }
