@@ -12,6 +12,7 @@ export default defineConfig({
     // Limits for what hangs, not for speed: the machine may be busy.
     testTimeout: 60_000,
     hookTimeout: 120_000,
+    expect: { poll: { timeout: 20_000 } },
     projects: [
       {
         extends: true,

@@ -39,7 +39,7 @@ export function DemoControls() {
 
   // A rehearsal starts with the lens set, as at home before a real evening.
   useEffect(() => {
-    if (config.length === 0 || settings.optics.fNumber !== null) return;
+    if (config.length === 0 || settings.camera !== 'sim' || settings.optics.fNumber !== null) return;
     const number = (name: string) => Number(byName(config, name)?.value) || null;
     const optics = { ...settings.optics, focalMm: number('focalMm'), fNumber: number('fNumber') };
     change({ optics, lensName: settings.lensName || strings.demo.lens });
@@ -87,7 +87,8 @@ export function DemoControls() {
       <Choice value={byName(config, 'focalMm')} label={strings.demo.zoom} onChange={zoom} />
       <Choice
         value={byName(config, 'magnification')}
-        label={strings.demo.magnification}
+        label={strings.demo.times}
+        name={strings.demo.magnification}
         onChange={(value) => set('magnification', value)}
       />
       {problem && <p role="alert">{problem}</p>}
@@ -120,13 +121,14 @@ function Slider({ value, label, onChange }: Control & { value: ConfigValue }) {
   );
 }
 
-function Choice({ value, label, onChange }: Control & { value: ConfigValue | undefined }) {
+/** @param name said instead of the label, where that is a mere sign */
+function Choice({ value, label, name, onChange }: Control & { value: ConfigValue | undefined; name?: string }) {
   const id = useId();
   if (!value?.choices) return null;
   return (
     <div className="choice">
       <label htmlFor={id}>{label}</label>
-      <select id={id} value={value.value} onChange={(event) => onChange(event.target.value)}>
+      <select id={id} aria-label={name} value={value.value} onChange={(event) => onChange(event.target.value)}>
         {value.choices.map((choice) => (
           <option key={choice}>{choice}</option>
         ))}

@@ -193,8 +193,9 @@ export const strings = {
     ring: 'Ring ← →',
     lens: 'Rehearsal lens',
     temperature: '°C',
-    zoom: 'Zoom, mm',
-    magnification: 'Magnified',
+    zoom: 'Zoom',
+    times: '×',
+    magnification: 'Magnified ×',
     value: (value: number) => value.toFixed(2).replace('-', MINUS),
   },
 

@@ -120,11 +120,15 @@ describe.each(PAGES)('$name', ({ key }) => {
     await show(page, key);
     const sizes = await page.evaluate(() => ({
       page: [document.documentElement.scrollWidth, document.documentElement.scrollHeight],
+      scrolled: [...document.querySelectorAll<HTMLElement>('.instruction, .beside')]
+        .filter((element) => element.scrollHeight > element.clientHeight + 1)
+        .map((element) => element.className),
       cut: [...document.querySelectorAll<HTMLElement>('button, h2, .headline, .amount, label')]
         .filter((element) => element.scrollWidth > element.clientWidth + 1 && element.clientWidth > 0)
         .map((element) => element.textContent),
     }));
     expect(sizes.page).toEqual([width, height]);
+    expect(sizes.scrolled).toEqual([]);
     expect(sizes.cut).toEqual([]);
     await show(page, '3');
     await page.getByLabel('Text size').selectOption('100');

@@ -68,6 +68,26 @@ describe('the settings', () => {
     expect(await page.getByRole('alert').count()).toBe(0);
   });
 
+  test('how the mask is made and sits is kept, in the units of the mask itself', async () => {
+    const { page } = opened;
+    await page.getByLabel('Gratings open, %').fill('40');
+    await page.getByLabel('Ribs, % of width').fill('31');
+    await page.keyboard.press('Enter');
+    expect(await page.getByRole('alert').textContent()).toBe('Type a number from 0 to 30');
+    await page.getByLabel('Ribs, % of width').fill('3');
+    await page.keyboard.press('Enter');
+    const mirrored = page.getByRole('button', { name: 'Mirrored' });
+    await mirrored.click();
+    await page.getByLabel('How it sits').selectOption('Upside down');
+    await expect.poll(async () => (await kept(page)).mask.orientation).toBe(-1);
+    expect((await kept(page)).mask).toMatchObject({ duty: 0.4, ribD: 0.03, handedness: -1 });
+    expect(await mirrored.getAttribute('aria-pressed')).toBe('true');
+    await page.getByRole('button', { name: 'Not known' }).click();
+    await page.getByLabel('How it sits').selectOption('Not known: the calibration turn tells');
+    await expect.poll(async () => (await kept(page)).mask.orientation).toBe(null);
+    expect((await kept(page)).mask.handedness).toBe(null);
+  });
+
   test('another camera: the rehearsal lens goes, no old instruction stands, and a failure is told', async () => {
     const { page } = opened;
     const empty = await mkdtemp(join(tmpdir(), 'nightring-empty-'));
