@@ -66,6 +66,8 @@ export class Session {
   #turnStart: Track | null = null;
   /** A frame is on its way. */
   #asked = false;
+  /** Frames with the worker. */
+  #inHand = 0;
   #measureMs = Number.POSITIVE_INFINITY;
   #toldMs = 0;
 
@@ -193,15 +195,22 @@ export class Session {
     };
   }
 
-  /** One frame at a time is on its way, so none ever queues. */
-  #askForFrame(): void {
-    if (this.#asked || this.#state.vision !== 'ready' || this.#socket?.readyState !== WebSocket.OPEN) return;
+  /** One frame at a time is on its way, and only to a worker with at most `inHand` others: none ever queues. */
+  #askForFrame(inHand = 0): void {
+    if (
+      this.#inHand > inHand ||
+      this.#asked ||
+      this.#state.vision !== 'ready' ||
+      this.#socket?.readyState !== WebSocket.OPEN
+    )
+      return;
     this.#asked = true;
     this.#socket.send('{"type":"next"}');
   }
 
   #measure({ header, bytes }: { header: FrameHeader; bytes: ArrayBuffer }): void {
     const request: VisionRequest = { header, bytes, optics: opticsOf(this.#settings, header), tint: this.#tint };
+    this.#inHand++;
     this.#worker.postMessage(request, [bytes]);
   }
 
@@ -216,14 +225,16 @@ export class Session {
         break;
       case 'decoded':
         // On its way while this one is measured; where measuring takes long it would only grow old waiting.
-        if (this.#measureMs < FRAME_MS) this.#askForFrame();
+        if (this.#measureMs < FRAME_MS) this.#askForFrame(1);
         break;
       case 'unreadable':
+        this.#inHand--;
         this.#askForFrame();
         if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
         break;
       case 'reading':
         this.#measureMs = message.measureMs;
+        this.#inHand--;
         this.#askForFrame();
         if (message.header.mode.kind === 'still') {
           this.#set({ testShot: { state: 'measured', result: message } });
