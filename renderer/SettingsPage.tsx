@@ -13,12 +13,14 @@ const words = strings.settings;
 export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
   useKeys({ c: onCalibrate });
   return (
-    <div className="page settings">
-      <CameraSettings />
-      <LensSettings />
-      <MaskSettings />
-      <RingSettings onCalibrate={onCalibrate} />
-      <ScreenSettings />
+    <div className="page">
+      <div className="settings">
+        <CameraSettings />
+        <LensSettings />
+        <MaskSettings />
+        <RingSettings onCalibrate={onCalibrate} />
+        <ScreenSettings />
+      </div>
     </div>
   );
 }

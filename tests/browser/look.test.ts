@@ -120,6 +120,9 @@ describe.each(PAGES)('$name', ({ key }) => {
     await show(page, key);
     const sizes = await page.evaluate(() => ({
       page: [document.documentElement.scrollWidth, document.documentElement.scrollHeight],
+      sideways: [...document.querySelectorAll<HTMLElement>('.page')].filter(
+        (element) => element.scrollWidth > element.clientWidth,
+      ).length,
       scrolled: [...document.querySelectorAll<HTMLElement>('.instruction, .beside')]
         .filter((element) => element.scrollHeight > element.clientHeight + 1)
         .map((element) => element.className),
@@ -128,6 +131,7 @@ describe.each(PAGES)('$name', ({ key }) => {
         .map((element) => element.textContent),
     }));
     expect(sizes.page).toEqual([width, height]);
+    expect(sizes.sideways).toBe(0);
     expect(sizes.scrolled).toEqual([]);
     expect(sizes.cut).toEqual([]);
     await show(page, '3');
