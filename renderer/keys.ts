@@ -1,4 +1,4 @@
-import { useEffect, useRef } from 'react';
+import { useLayoutEffect, useRef } from 'react';
 
 /** Shortcut → what it does. Keys as in KeyboardEvent.key, letters in lower case; 'Shift+' may precede. */
 export type KeyMap = Record<string, () => void>;
@@ -35,7 +35,8 @@ function onKeyDown(event: KeyboardEvent): void {
 export function useKeys(keys: KeyMap): void {
   const current = useRef(keys);
   current.current = keys;
-  useEffect(() => {
+  // With the very drawing: a key pressed as soon as the words are seen must not be lost.
+  useLayoutEffect(() => {
     if (stack.length === 0) window.addEventListener('keydown', onKeyDown);
     stack.push(current);
     return () => {
