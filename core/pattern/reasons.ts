@@ -9,6 +9,12 @@ import { polarMap } from './rough.ts';
 const BURNT_SHARE = 0.005;
 /** A region of one or two pixels is a hot pixel, not a star. */
 const HOT_RADIUS_PX = 0.85;
+/** What stands out by fewer σ is noise: no one would call it a star. */
+const STAR_LEAST_SIGMA = 8;
+/** First-order spots are short spectra; other stars are round. */
+const SPOT_ELONGATION = 1.3;
+/** A trail is this much longer than wide. */
+const TRAIL_ELONGATION = 2.2;
 /** σ that a spot must stand above the sky to be seen. */
 const SEEN_SIGMA = 4;
 /** A star's spots are up to about this much fainter than the star, so that a star so many σ bright may hide them. */
@@ -32,14 +38,16 @@ export function reasonWithout(
   const star = lights[0];
   if (!star) return 'no-star';
   const { noise } = levels[0];
+  if (star.peak < STAR_LEAST_SIGMA * noise) return 'no-star';
   if (brightestOnBorder(levels[1]) > star.peak / 2) return 'at-edge';
   if (star.peak < SATURATED && isWide(levels, star)) return 'too-far';
-  if (star.elongation > 2.2) return 'motion-blur';
+  if (star.elongation > TRAIL_ELONGATION) return 'motion-blur';
   const spots = ringOf(
     star,
     lights.filter((light) => light !== star && light.peak > SEEN_SIGMA * noise),
   );
-  if (spots.filter((spot) => !inside(image, opposite(star, spot))).length >= 2) return 'at-edge';
+  if (spots.filter((spot) => spot.elongation > SPOT_ELONGATION && !inside(image, opposite(star, spot))).length >= 2)
+    return 'at-edge';
   if (doubt === 'too-far') return doubt;
   if (spikeCount(levels, star) >= FEWEST_SPIKES) return 'spikes-only';
   if (doubt === 'pair-missing' || pairCount(star, spots) === 2) return 'pair-missing';
@@ -67,10 +75,16 @@ function brightestOnBorder({ data, widthPx, heightPx }: Level): number {
   return brightest;
 }
 
-/** Whether the light fills cells of 8 × 8 px, as no star in focus and no trail does. */
-function isWide(levels: Level[], { radiusPx, peak }: Candidate): boolean {
-  const { data } = levels[3];
-  return radiusPx > 6 && data.reduce((a, b) => Math.max(a, b), 0) > 0.5 * peak;
+/** Whether the light about the star fills cells of 8 × 8 px, as no star in focus does, or 16 × 16 px, as no trail does. */
+function isWide(levels: Level[], { xPx, yPx, radiusPx, peak, elongation }: Candidate): boolean {
+  const { data, widthPx, heightPx, scale } = levels[elongation > TRAIL_ELONGATION ? 4 : 3];
+  const reach = Math.ceil(radiusPx / scale);
+  const [column, row] = [xPx, yPx].map((place) => Math.floor((place + 0.5) / scale));
+  let brightest = 0;
+  for (let y = Math.max(0, row - reach); y <= Math.min(heightPx - 1, row + reach); y++)
+    for (let x = Math.max(0, column - reach); x <= Math.min(widthPx - 1, column + reach); x++)
+      brightest = Math.max(brightest, data[y * widthPx + x]);
+  return radiusPx > 6 && brightest > peak / 2;
 }
 
 interface Place {
