@@ -4,7 +4,7 @@
  */
 import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
-import { parseArgs } from 'node:util';
+import { Command, InvalidArgumentError, Option } from 'commander';
 import { hasSourceExtractor } from './baselines.ts';
 import { type Done, type Job, runJobs } from './jobs.ts';
 import { benchLive, type LiveFigures } from './live.ts';
@@ -12,35 +12,20 @@ import { medianSize, percentiles, type Row, rms, summarise, type Trial } from '.
 import { NEGATIVE_KINDS } from './negatives.ts';
 import { FAMILIES, GRID, GRID_FRAMES, gridPlace } from './scenes.ts';
 
-const HELP = `Usage: npm run bench -- [options]
-  --frames N    frames of each family and seed (default 10)
-  --negatives N frames without a pattern, per seed (default four of each kind)
-  --seed S      one seed instead of two (default 1 and 2)
-  --only NAME   one family, or "grid", "negatives" or "live"
-  --quick       three frames of each family, one seed, one negative of each kind, no live chain
-  --json        one JSON document instead of tables`;
+const PARTS = ['grid', 'negatives', 'live', ...FAMILIES.map(({ name }) => name)];
 
-const { values: options } = parseArgs({
-  options: {
-    frames: { type: 'string' },
-    negatives: { type: 'string' },
-    seed: { type: 'string' },
-    only: { type: 'string' },
-    quick: { type: 'boolean', default: false },
-    json: { type: 'boolean', default: false },
-    help: { type: 'boolean', default: false },
-  },
-});
-if (options.help) {
-  console.log(HELP);
-  process.exit(0);
-}
-
-const parts = ['grid', 'negatives', 'live', ...FAMILIES.map(({ name }) => name)];
-if (options.only !== undefined && !parts.includes(options.only)) fail(`--only must be one of: ${parts.join(', ')}`);
-const frames = count('frames', options.quick ? 3 : 10);
-const negatives = count('negatives', NEGATIVE_KINDS.length * (options.quick ? 1 : 4));
-const seeds = options.seed !== undefined ? [count('seed', 1)] : options.quick ? [1] : [1, 2];
+const options = new Command('npm run bench --')
+  .option('--frames <n>', 'frames of each family and seed (default 10)', wholeNumber)
+  .option('--negatives <n>', 'frames without a pattern, per seed (default four of each kind)', wholeNumber)
+  .option('--seed <s>', 'one seed instead of two (default 1 and 2)', wholeNumber)
+  .addOption(new Option('--only <part>', 'one part').choices(PARTS))
+  .option('--quick', 'three frames of each family, one negative of each kind, one seed, no live chain')
+  .option('--json', 'one JSON document instead of tables')
+  .parse()
+  .opts<{ frames?: number; negatives?: number; seed?: number; only?: string; quick?: true; json?: true }>();
+const frames = options.frames ?? (options.quick ? 3 : 10);
+const negatives = options.negatives ?? NEGATIVE_KINDS.length * (options.quick ? 1 : 4);
+const seeds = options.seed !== undefined ? [options.seed] : options.quick ? [1] : [1, 2];
 const wanted = (part: string) => options.only === undefined || options.only === part;
 
 const jobs: Job[] = seeds.flatMap((seed) => [
@@ -58,16 +43,9 @@ const report = summary(done);
 if (options.json) console.log(JSON.stringify({ ...report, live }, null, 1));
 else print(report, live);
 
-function fail(message: string): never {
-  console.error(message);
-  process.exit(2);
-}
-
-function count(name: 'frames' | 'negatives' | 'seed', fallback: number): number {
-  const text = options[name];
-  if (text === undefined) return fallback;
+function wholeNumber(text: string): number {
   const value = Number(text);
-  if (!Number.isInteger(value) || value < 1) fail(`--${name} must be a whole number above 0, not "${text}"`);
+  if (!Number.isInteger(value) || value < 1) throw new InvalidArgumentError('It must be a whole number above 0.');
   return value;
 }
 

@@ -1,4 +1,7 @@
-/** The bench's work in small pieces. */
+/** The bench's work in small pieces, spread over threads; each has an OpenCV of its own. */
+import { once } from 'node:events';
+import { availableParallelism } from 'node:os';
+import { parentPort, Worker } from 'node:worker_threads';
 import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import { type Timed, type Trial, timed, tryScene, UNKNOWN_OPTICS } from './measurement.ts';
@@ -19,17 +22,35 @@ export interface Done {
   negative?: { shows: string } & Timed;
 }
 
-/** Runs the jobs one after the other: times are then fair. @param progress is told how many are done */
+/** Runs the jobs on all cores. @param progress is told how many are done */
 export async function runJobs(jobs: Job[], progress: (done: number) => void): Promise<Done[]> {
-  const cv = await loadCv();
-  // Code is compiled as it is used: the first frames are not typical.
-  for (let i = 0; i < 2; i++) await tryScene(cv, drawScene(FAMILIES[0], 1000 + i, 1), false);
+  const waiting = [...jobs];
   const done: Done[] = [];
-  for (const job of jobs) {
-    done.push(await run(cv, job));
-    progress(done.length);
-  }
+  const threads = Array.from({ length: Math.min(availableParallelism(), jobs.length) }, async () => {
+    const worker = new Worker(new URL(import.meta.url));
+    try {
+      for (let job = waiting.shift(); job; job = waiting.shift()) {
+        worker.postMessage(job);
+        const [message] = await once(worker, 'message');
+        done.push(message);
+        progress(done.length);
+      }
+    } finally {
+      await worker.terminate();
+    }
+  });
+  await Promise.all(threads);
   return done;
+}
+
+if (parentPort) {
+  const port = parentPort;
+  const ready = loadCv().then(async (cv) => {
+    // Code is compiled as it is used: the first frames are not typical.
+    for (let i = 0; i < 2; i++) await tryScene(cv, drawScene(FAMILIES[0], 1000 + i, 1), false);
+    return cv;
+  });
+  port.on('message', async (job: Job) => port.postMessage(await run(await ready, job)));
 }
 
 async function run(cv: Cv, job: Job): Promise<Done> {
