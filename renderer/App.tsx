@@ -4,7 +4,10 @@ import { api } from './api.ts';
 import { FocusPage } from './FocusPage.tsx';
 import { HelpPage } from './HelpPage.tsx';
 import { useKeys } from './keys.ts';
+import { NextStep } from './NextStep.tsx';
 import { NotebookPage } from './NotebookPage.tsx';
+import { PreparePage } from './PreparePage.tsx';
+import { ProvePage } from './ProvePage.tsx';
 import { SettingsPage } from './SettingsPage.tsx';
 import { StatusBar } from './StatusBar.tsx';
 import { Session, SessionContext } from './session.ts';
@@ -12,8 +15,9 @@ import { type SettingsAccess, SettingsContext, screenOf } from './settings.ts';
 import { useTone } from './sound.ts';
 import { strings } from './strings.ts';
 
-export type Page = 'focus' | 'notebook' | 'settings' | 'help';
-const PAGES: readonly Page[] = ['focus', 'notebook', 'settings', 'help'];
+/** In the order of the keys 1 to 6; the first four are the course of an evening. */
+const PAGES = ['prepare', 'focus', 'prove', 'notebook', 'settings', 'help'] as const;
+export type Page = (typeof PAGES)[number];
 
 export function App({ initial }: { initial: Settings }) {
   const [page, setPage] = useState<Page>('focus');
@@ -57,10 +61,7 @@ export function App({ initial }: { initial: Settings }) {
   useTone(session, sound);
 
   useKeys({
-    1: () => setPage('focus'),
-    2: () => setPage('notebook'),
-    3: () => setPage('settings'),
-    4: () => setPage('help'),
+    ...Object.fromEntries(PAGES.map((name, index) => [index + 1, () => setPage(name)])),
     Escape: () => setPage('focus'),
   });
 
@@ -91,11 +92,14 @@ export function App({ initial }: { initial: Settings }) {
             </p>
           )}
           <main>
-            {page === 'focus' && <FocusPage onLog={() => setPage('notebook')} />}
+            {page === 'prepare' && <PreparePage />}
+            {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
+            {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
             {page === 'notebook' && <NotebookPage />}
             {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
             {page === 'help' && <HelpPage />}
           </main>
+          <NextStep page={page} onGo={setPage} />
         </div>
       </SessionContext>
     </SettingsContext>

@@ -1,4 +1,4 @@
-import { useState } from 'react';
+import { useEffect, useState } from 'react';
 import { Balance } from './Balance.tsx';
 import { CalibrationPanel } from './CalibrationPanel.tsx';
 import { Caution } from './Caution.tsx';
@@ -7,27 +7,31 @@ import { Facts } from './Facts.tsx';
 import { InstructionPanel } from './InstructionPanel.tsx';
 import { useKeys } from './keys.ts';
 import { Picture } from './Picture.tsx';
-import { useSession, useSessionState } from './session.ts';
+import { useSession } from './session.ts';
 import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
-import { TestShotPanel } from './TestShotPanel.tsx';
 import { Trend } from './Trend.tsx';
 
 /** The main screen: what to do now beside the live picture; below it how the gaps stand and how they went. */
-export function FocusPage({ onLog }: { onLog: () => void }) {
+export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () => void }) {
   const session = useSession();
   const { settings, changeScreen } = useSettings();
   const [calibrating, setCalibrating] = useState(false);
-  const testShot = useSessionState((state) => state.testShot);
   const { tint, sound, brightness } = screenOf(settings);
 
+  // Whoever turns the ring again is not judged by an earlier test shot.
+  useEffect(() => session.dismissTestShot(), [session]);
+  const prove = () => {
+    onProve();
+    void session.takeTestShot();
+  };
   const stepBrightness = (by: number) => {
     const at = BRIGHTNESS_STEPS.findIndex((step) => step >= brightness) + by;
     changeScreen({ brightness: BRIGHTNESS_STEPS[Math.min(BRIGHTNESS_STEPS.length - 1, Math.max(0, at))] });
   };
   const controls: { key: string; label: string; pressed?: boolean; act: () => void }[] = [
     { key: 'C', label: strings.controls.calibrate, pressed: calibrating, act: () => setCalibrating(!calibrating) },
-    { key: 'P', label: strings.controls.testShot, act: () => void session.takeTestShot() },
+    { key: 'P', label: strings.controls.testShot, act: prove },
     { key: 'L', label: strings.controls.log, act: onLog },
     { key: 'S', label: strings.controls.sound, pressed: sound, act: () => changeScreen({ sound: !sound }) },
     { key: 'T', label: strings.controls.tint, pressed: tint, act: () => changeScreen({ tint: !tint }) },
@@ -40,13 +44,7 @@ export function FocusPage({ onLog }: { onLog: () => void }) {
   return (
     <div className="focus">
       <Caution />
-      {calibrating ? (
-        <CalibrationPanel onClose={() => setCalibrating(false)} />
-      ) : testShot ? (
-        <TestShotPanel testShot={testShot} />
-      ) : (
-        <InstructionPanel />
-      )}
+      {calibrating ? <CalibrationPanel onClose={() => setCalibrating(false)} /> : <InstructionPanel />}
       <div className="view">
         <Picture />
         <div className="beside">

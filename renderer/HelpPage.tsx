@@ -1,17 +1,13 @@
+import { FieldCard } from './FieldCard.tsx';
 import { strings } from './strings.ts';
 
 /** Cautions, the course of an evening, and every key. */
 export function HelpPage() {
-  const { help, caution } = strings;
+  const { help } = strings;
   return (
-    <div className="page help">
-      <section className="panel" aria-labelledby="caution-title">
-        <h2 id="caution-title">{caution.label}</h2>
-        <p>
-          <strong>{caution.sun}</strong>
-        </p>
-        <p>{caution.ground}</p>
-      </section>
+    // biome-ignore lint/a11y/noNoninteractiveTabindex: what scrolls must be reachable by keyboard (WCAG 2.1.1)
+    <section className="page help" aria-label={strings.nav.help} tabIndex={0}>
+      <FieldCard />
       <section className="panel" aria-labelledby="steps-title">
         <h2 id="steps-title">{help.stepsTitle}</h2>
         <ol>
@@ -33,6 +29,6 @@ export function HelpPage() {
           ))}
         </dl>
       </section>
-    </div>
+    </section>
   );
 }

@@ -4,15 +4,14 @@ import { drawCloseUp } from './draw.ts';
 import { useKeys } from './keys.ts';
 import { aimOfStill, isInFocus } from './measured.ts';
 import { fitToBox } from './Picture.tsx';
-import { type TestShot, useSession } from './session.ts';
+import type { TestShot } from './session.ts';
 import { calibrationOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
 
 /** A still taken by the camera itself and measured like a live frame. */
-export function TestShotPanel({ testShot }: { testShot: TestShot }) {
-  const session = useSession();
-  useKeys({ Enter: () => session.dismissTestShot() });
+export function TestShotPanel({ testShot, onBack }: { testShot: TestShot; onBack: () => void }) {
+  useKeys({ Enter: onBack });
   return (
     <section className="panel instruction" aria-label={strings.testShot.label}>
       <h2>{strings.testShot.label}</h2>
@@ -20,7 +19,7 @@ export function TestShotPanel({ testShot }: { testShot: TestShot }) {
       {testShot.state === 'failed' && <p role="alert">{testShot.reason}</p>}
       {testShot.state === 'measured' && <Still result={testShot.result} />}
       {testShot.state !== 'taking' && (
-        <button type="button" onClick={() => session.dismissTestShot()}>
+        <button type="button" onClick={onBack}>
           <kbd>Enter</kbd> {strings.testShot.back}
         </button>
       )}

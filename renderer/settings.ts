@@ -11,9 +11,17 @@ export interface ScreenSettings {
   brightness: number;
   /** Size of all text, percent. */
   textSize: number;
+  /** The field card was shown and understood. */
+  fieldCardSeen: boolean;
 }
 
-const DEFAULT_SCREEN: ScreenSettings = { tint: true, sound: false, brightness: 100, textSize: 100 };
+const DEFAULT_SCREEN: ScreenSettings = {
+  tint: true,
+  sound: false,
+  brightness: 100,
+  textSize: 100,
+  fieldCardSeen: false,
+};
 
 export const BRIGHTNESS_STEPS = [40, 55, 70, 85, 100];
 export const TEXT_SIZES = [100, 125, 150];

@@ -52,13 +52,41 @@ export const strings = {
   time: (timeUtc: string) => `${timeUtc.slice(0, 10)} ${timeUtc.slice(11, 16)}`,
   quantity: (value: number | null, unit: string) => (value === null ? '' : `${amount(value)} ${unit}`),
 
-  nav: { label: 'Screens', focus: 'Focus', notebook: 'Notebook', settings: 'Settings', help: 'Help' },
+  nav: {
+    label: 'Screens',
+    prepare: 'Prepare',
+    focus: 'Focus',
+    prove: 'Prove',
+    notebook: 'Notebook',
+    settings: 'Settings',
+    help: 'Help',
+  },
+
+  nextStep: {
+    label: 'Next step',
+    prepare: { line: 'Star chosen, mask on, ring at its start?', go: 'Turn the ring' },
+    prove: { line: 'Sharp? Then write down where the ring stands.', go: 'Write down' },
+    notebook: { line: 'After each zoom, and as it gets colder, once more.', go: 'Next zoom' },
+  },
 
   caution: {
     label: 'Caution',
     sun: 'Never point lens, mask or live view at or near the Sun.',
     ground: 'Know your ground and the weather before dark; keep to places where you may be.',
     understood: 'Understood',
+  },
+
+  fieldCard: {
+    title: 'Before you go out',
+    first: 'Local rules, wardens and licensed guides come before anything written here.',
+    points: [
+      ['Weather', 'Read the forecast for the night and the height; turn back while it is easy.'],
+      ['Footing', 'Walk the ground by daylight. Know where edges, water and loose rock are; tide times at the shore.'],
+      ['Access', 'Only where you may be at night. Ask the owner; leave gates and plants as they are.'],
+      ['Animals', 'Keep food shut and your distance; a red lamp disturbs least.'],
+      ['Cold', 'Batteries fail first: keep spares in an inner pocket, and hands and feet warm.'],
+      ['Others', 'Tell someone where you are and when you will be back. Charge the phone, take a second lamp.'],
+    ],
   },
 
   camera: {
@@ -132,6 +160,9 @@ export const strings = {
 
   testShot: {
     label: 'Test shot',
+    noneYet: 'No test shot yet',
+    invite: 'Leave the mask on; the star stays in the picture.',
+    take: 'Take a test shot',
     taking: 'Taking the picture …',
     back: 'Back to live view',
     picture: 'Test shot with marks at the six spots',
@@ -297,10 +328,10 @@ export const strings = {
     ],
     keysTitle: 'Keys',
     keys: [
-      ['1 2 3 4', 'Focus, notebook, settings, help'],
+      ['1 – 6', 'Prepare, focus, prove, notebook, settings, help'],
       ['Esc', 'Back to Focus'],
       ['C', 'Calibration turn'],
-      ['P', 'Test shot'],
+      ['P', 'Prove: take a test shot'],
       ['L', 'Write down where the ring stands'],
       ['Enter', 'Next step, save, understood'],
       ['S', 'Sound on or off'],

@@ -21,10 +21,12 @@ afterAll(async () => {
 });
 
 const PAGES = [
-  { key: '1', name: 'Focus' },
-  { key: '2', name: 'Notebook' },
-  { key: '3', name: 'Settings' },
-  { key: '4', name: 'Help' },
+  { key: '1', name: 'Prepare' },
+  { key: '2', name: 'Focus' },
+  { key: '3', name: 'Prove' },
+  { key: '4', name: 'Notebook' },
+  { key: '5', name: 'Settings' },
+  { key: '6', name: 'Help' },
 ];
 
 async function show(page: Page, key: string): Promise<void> {
@@ -32,7 +34,7 @@ async function show(page: Page, key: string): Promise<void> {
   await page.keyboard.press(key);
   await page.locator(`nav [aria-current="page"]:has(kbd:text-is("${key}"))`).waitFor();
   await page.locator('main form, main .panel').first().waitFor();
-  if (key === '2') await page.getByLabel('Ring reads').waitFor();
+  if (key === '4') await page.getByLabel('Ring reads').waitFor();
 }
 
 /** Relative luminance of an sRGB pixel, 0–1 (WCAG 2.2, "relative luminance"). */
@@ -114,7 +116,7 @@ describe.each(PAGES)('$name', ({ key }) => {
     { width: 1280, height: 800, text: '150' },
   ])('fits $width × $height with text at $text %', async ({ width, height, text }) => {
     const { page } = opened;
-    await show(page, '3');
+    await show(page, '5');
     await page.getByLabel('Text size').selectOption(text);
     await page.setViewportSize({ width, height });
     await show(page, key);
@@ -134,7 +136,7 @@ describe.each(PAGES)('$name', ({ key }) => {
     expect(sizes.sideways).toBe(0);
     expect(sizes.scrolled).toEqual([]);
     expect(sizes.cut).toEqual([]);
-    await show(page, '3');
+    await show(page, '5');
     await page.getByLabel('Text size').selectOption('100');
     await page.setViewportSize({ width: 1280, height: 800 });
   });
@@ -143,7 +145,7 @@ describe.each(PAGES)('$name', ({ key }) => {
 test.each([800, 1440])('capitals of headline and amount are at least a 25th of a window %i high', async (height) => {
   const { page } = opened;
   await page.setViewportSize({ width: Math.round(height * 1.6), height });
-  await show(page, '1');
+  await show(page, '2');
   await waitForInstruction(page, 'distance');
   // Height of a capital, measured in the font that is really used.
   const capitals = await page.locator('.headline, .amount').evaluateAll((elements) =>
@@ -165,14 +167,14 @@ test('the caution of the Sun stands on the screen at the start and goes by one k
   expect(await caution.textContent()).toMatch(/Never point lens, mask or live view at or near the Sun/);
   await page.keyboard.press('Enter');
   await caution.waitFor({ state: 'detached' });
-  await page.keyboard.press('4');
+  await page.keyboard.press('6');
   await page.getByText('Never point lens, mask or live view at or near the Sun').waitFor();
   await context.close();
 });
 
 test('dimmer and brighter, colour and red, sound on and off by keys', async () => {
   const { page } = opened;
-  await show(page, '1');
+  await show(page, '2');
   const ink = () => page.locator('.headline').evaluate((element) => getComputedStyle(element).color);
   const bright = await ink();
   await page.keyboard.press('-');

@@ -41,7 +41,7 @@ describe('the notebook', () => {
 
     await page.reload();
     await page.getByRole('button', { name: /Notebook/ }).waitFor();
-    await page.keyboard.press('2');
+    await page.keyboard.press('4');
     await page.getByText('Lantern Star').waitFor();
     expect((await rows(page))[1]).toBe(entry);
     expect(problems).toEqual([]);
@@ -68,7 +68,7 @@ describe('the notebook', () => {
     await page.keyboard.press('Escape');
     await page.getByRole('button', { name: /Focus/, pressed: undefined }).waitFor();
     expect(await page.getByRole('button', { name: /Focus/ }).getAttribute('aria-current')).toBe('page');
-    await page.keyboard.press('2');
+    await page.keyboard.press('4');
   });
 
   test('saves as JSON and CSV, and takes its own JSON over without doubling', async () => {

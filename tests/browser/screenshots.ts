@@ -82,16 +82,16 @@ async function tour(page: Page): Promise<void> {
   await picture(page, '10-notebook');
   await page.keyboard.press('Escape');
 
-  await page.keyboard.press('3');
+  await page.keyboard.press('5');
   await picture(page, '11-settings');
-  await page.keyboard.press('4');
+  await page.keyboard.press('6');
   await picture(page, '12-help');
 
-  await page.keyboard.press('3');
+  await page.keyboard.press('5');
   await page.getByLabel('Text size').selectOption('150');
   await picture(page, '13-settings-large-text');
-  await page.keyboard.press('1');
-  await picture(page, '14-focus-large-text');
   await page.keyboard.press('2');
+  await picture(page, '14-focus-large-text');
+  await page.keyboard.press('4');
   await picture(page, '15-notebook-large-text');
 }

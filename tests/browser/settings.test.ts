@@ -15,7 +15,7 @@ beforeAll(async () => {
   browser = await launchBrowser();
   opened = await openPage(browser, host.url);
   await waitForInstruction(opened.page, 'distance');
-  await opened.page.keyboard.press('3');
+  await opened.page.keyboard.press('5');
 });
 afterAll(async () => {
   await browser?.close();
@@ -96,10 +96,10 @@ describe('the settings', () => {
     await expect.poll(async () => (await kept(page)).optics.focalMm).toBe(null);
     expect((await kept(page)).lensName).toBe('');
     await page.keyboard.press('Escape');
-    await page.keyboard.press('1');
+    await page.keyboard.press('2');
     await page.locator('.headline', { hasText: 'Waiting for pictures' }).waitFor();
 
-    await page.keyboard.press('3');
+    await page.keyboard.press('5');
     await page.getByLabel('By name').fill(`folder:${join(empty, 'not-there')}`);
     await page.keyboard.press('Enter');
     await page.getByRole('status').filter({ hasText: 'not-there' }).waitFor();
@@ -107,7 +107,7 @@ describe('the settings', () => {
 
     await page.getByLabel('Found').selectOption('sim');
     await page.keyboard.press('Escape');
-    await page.keyboard.press('1');
+    await page.keyboard.press('2');
     await waitForInstruction(page, 'distance');
     expect(opened.problems).toEqual([]);
   });
