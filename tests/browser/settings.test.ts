@@ -95,6 +95,8 @@ describe('the settings', () => {
     await page.keyboard.press('Enter');
     await expect.poll(async () => (await kept(page)).optics.focalMm).toBe(null);
     expect((await kept(page)).lensName).toBe('');
+    // The rehearsal's controls must not ask the camera that is just leaving.
+    await page.getByRole('status').filter({ hasText: 'nightring-empty' }).waitFor();
     await page.keyboard.press('Escape');
     await page.keyboard.press('2');
     await page.locator('.headline', { hasText: 'Waiting for pictures' }).waitFor();
