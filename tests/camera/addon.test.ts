@@ -12,6 +12,7 @@ import { describe, expect, test } from 'vitest';
 import { type CameraSetting, GP, GphotoError, listCameras, listPorts, openCamera } from '../../native/index.ts';
 import { closing, gate, smallJpegs, until, virtualCamera } from './support.ts';
 import { Op, Rc } from './virtual/ptp.ts';
+import { OpA } from './virtual/vendor-0a.ts';
 
 const open = async (port: string) => closing(await openCamera({ port }));
 const nativeUrl = new URL('../../native/index.ts', import.meta.url).href;
@@ -89,9 +90,9 @@ describe('live view', () => {
     const camera = await open(virtual.port);
     await camera.frame();
     // library.c, camera_capture_preview: 20 tries, 10 ms apart
-    virtual.inject(Op.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 19 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 19 });
     expect((await camera.frame()).bytes).toEqual(smallJpegs[1]);
-    virtual.inject(Op.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 20 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 20 });
     expect(await failure(camera.frame())).toMatchObject({ code: GP.CAMERA_BUSY, operation: 'frame' });
     expect((await camera.frame()).bytes).toEqual(smallJpegs[2]);
   });
@@ -109,7 +110,7 @@ describe('live view', () => {
     const virtual = await virtualCamera();
     const camera = await open(virtual.port);
     await camera.frame();
-    virtual.inject(Op.getLiveViewImage, { kind: 'data', bytes: Buffer.alloc(5000, 0x11) });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'data', bytes: Buffer.alloc(5000, 0x11) });
     expect((await failure(camera.frame())).text).toContain('JPEG');
     expect((await camera.frame()).bytes).toEqual(smallJpegs[2]);
   });
@@ -118,7 +119,7 @@ describe('live view', () => {
     const virtual = await virtualCamera();
     const camera = await open(virtual.port);
     await camera.frame();
-    virtual.inject(Op.getLiveViewImage, { kind: 'drop', afterBytes: 1000 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'drop', afterBytes: 1000 });
     expect(await failure(camera.frame())).toMatchObject({ operation: 'frame' });
     await virtual.unplug();
     await failure(camera.frame());
@@ -142,7 +143,7 @@ describe('live view', () => {
     const [stuck, good] = await Promise.all(virtuals.map(({ port }) => open(port)));
     await stuck.frame();
     const { open: release, opened } = gate();
-    virtuals[0].inject(Op.getLiveViewImage, { kind: 'stall', until: opened });
+    virtuals[0].inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
     const order: string[] = [];
     const waiting = stuck.frame().then(() => order.push('stuck'));
     for (let index = 0; index < 5; index++) await good.frame();
@@ -186,7 +187,7 @@ describe('configuration', () => {
     expect(virtual.property(0x5007)?.value).toBe(560);
     expect((await setting(camera, 'f-number')).value).toBe('f/5.6');
     await camera.setConfig('/main/capturesettings/liveviewimagezoomratio', '100%');
-    expect(virtual.state.magnification).toBe(5);
+    expect(virtual.state.magnification).toBe(6);
     await camera.frame();
     await camera.setConfig('manualfocusdrive', '-150');
     await camera.setConfig('manualfocusdrive', '50');
@@ -260,7 +261,7 @@ describe('calls and their ends', () => {
     const camera = await open(virtual.port);
     await camera.frame();
     const { open: release, opened } = gate();
-    virtual.inject(Op.getLiveViewImage, { kind: 'stall', until: opened });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
     let turns = 0;
     let turnsAtFrame = 0;
     const frame = camera.frame().then(() => {
@@ -294,11 +295,11 @@ describe('calls and their ends', () => {
     const camera = await open(virtual.port);
     await camera.frame();
     const { open: release, opened } = gate();
-    virtual.inject(Op.getLiveViewImage, { kind: 'stall', until: opened });
-    const seen = virtual.requests.get(Op.getLiveViewImage)!;
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
+    const seen = virtual.requests.get(OpA.getLiveViewImage)!;
     const calls = [camera.frame(), camera.frame(), camera.config()];
     const settled = Promise.allSettled(calls);
-    await until(() => virtual.requests.get(Op.getLiveViewImage)! > seen);
+    await until(() => virtual.requests.get(OpA.getLiveViewImage)! > seen);
     const closed = Promise.all([camera.close(), camera.close()]);
     release();
     await closed;
@@ -306,7 +307,7 @@ describe('calls and their ends', () => {
     expect(running.status).toBe('fulfilled');
     for (const { reason } of waiting as PromiseRejectedResult[]) expect(reason).toMatchObject({ code: GP.CANCEL });
     expect(await failure(camera.frame())).toMatchObject({ code: GP.CANCEL, operation: 'frame' });
-    expect(virtual.requests.get(Op.endLiveView)).toBe(1);
+    expect(virtual.requests.get(OpA.endLiveView)).toBe(1);
     expect(virtual.requests.get(Op.closeSession)).toBe(1);
   });
 
@@ -330,7 +331,7 @@ describe('calls and their ends', () => {
     const pending = await (async () => {
       const camera = await openCamera({ port: virtual.port });
       await camera.frame();
-      virtual.inject(Op.getLiveViewImage, { kind: 'stall', until: opened });
+      virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
       return { frame: camera.frame() };
     })();
     for (let round = 0; round < 20; round++) {

@@ -7,7 +7,8 @@ import { toCameraError } from '../../host/cameras/gphoto-errors.ts';
 import { CameraError } from '../../host/cameras/source.ts';
 import { GP, GphotoError } from '../../native/index.ts';
 import { closing, gate, smallJpegs, until, virtualCamera } from './support.ts';
-import { Op, Rc } from './virtual/ptp.ts';
+import { Rc } from './virtual/ptp.ts';
+import { OpA } from './virtual/vendor-0a.ts';
 
 const open = async (port: string) => closing(await openGphoto(port));
 
@@ -60,9 +61,9 @@ describe('live view', () => {
 
   test('outlasts a busy camera, garbage and passing errors', async () => {
     const virtual = await virtualCamera();
-    virtual.inject(Op.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { skip: 3, times: 50 });
-    virtual.inject(Op.getLiveViewImage, { kind: 'data', bytes: Buffer.alloc(3000, 7) }, { times: 2 });
-    virtual.inject(Op.getLiveViewImage, { kind: 'respond', code: Rc.generalError }, { times: 2 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { skip: 3, times: 50 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'data', bytes: Buffer.alloc(3000, 7) }, { times: 2 });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.generalError }, { times: 2 });
     const source = await open(virtual.port);
     const { frames, ends } = await collect(source);
     await until(() => frames.length >= 10);
@@ -90,7 +91,7 @@ describe('live view', () => {
     const source = await open(virtual.port);
     const { ends } = await collect(source);
     const { open: release, opened } = gate();
-    virtual.inject(Op.getLiveViewImage, { kind: 'stall', until: opened });
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
     await until(() => ends.length > 0);
     release();
     expect(ends).toMatchObject([{ code: 'timeout' }]);

@@ -27,11 +27,32 @@ export const smallJpegs = await Promise.all(
 
 export const showSmall: Pictures = { frame: (index) => smallJpegs[index % smallJpegs.length] };
 
+/**
+ * Pictures of a star that the lens's motor moves in and out of focus: close the loop over the camera with them.
+ * Each place of the lens is drawn once.
+ *
+ * @param umPerStep defocus for one step, µm; the sign gives the direction
+ * @param startUm defocus before the motor has turned, µm
+ */
+export function showLens(umPerStep: number, startUm: number, scene: Partial<Scene> = {}): Pictures {
+  const drawn = new Map<number, Promise<Buffer>>();
+  return {
+    frame(_, { focusSteps }) {
+      const dzUm = startUm + umPerStep * focusSteps;
+      if (!drawn.has(dzUm)) drawn.set(dzUm, simulatedJpeg({ ...scene, dzUm }));
+      return drawn.get(dzUm)!;
+    },
+  };
+}
+
 const started: { stop(): Promise<void> }[] = [];
 
 /** A virtual camera that ends with the test. */
-export async function virtualCamera(pictures: Pictures = showSmall): Promise<VirtualCamera> {
-  const camera = await VirtualCamera.start(pictures);
+export async function virtualCamera(
+  pictures: Pictures = showSmall,
+  options: Parameters<typeof VirtualCamera.start>[1] = {},
+): Promise<VirtualCamera> {
+  const camera = await VirtualCamera.start(pictures, options);
   started.push(camera);
   return camera;
 }

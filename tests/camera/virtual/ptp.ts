@@ -17,16 +17,7 @@ export const Op = {
   getPropDesc: 0x1014,
   getPropValue: 0x1015,
   setPropValue: 0x1016,
-  // Vendor extension 0x0A
-  getEvents: 0x90c7,
-  deviceReady: 0x90c8,
-  getVendorPropCodes: 0x90ca,
-  startLiveView: 0x9201,
-  endLiveView: 0x9202,
-  getLiveViewImage: 0x9203,
-  driveFocus: 0x9204,
-  changeArea: 0x9205,
-  captureToMedia: 0x9207,
+  getPartialObject: 0x101b,
 } as const;
 
 export const Rc = {
@@ -40,15 +31,11 @@ export const Rc = {
   accessDenied: 0x200f,
   deviceBusy: 0x2019,
   invalidPropValue: 0x201c,
-  // Vendor extension 0x0A
-  notLiveView: 0xa00b,
-  focusAtEnd: 0xa00c,
 } as const;
 
-export const Event = { objectAdded: 0x4002, captureComplete: 0x400d, addedInMemory: 0xc101 } as const;
-
-export type DataType = 'u8' | 'u16' | 'u32' | 'i16' | 'string';
-const typeCodes: Record<DataType, number> = { u8: 2, u16: 4, u32: 6, i16: 3, string: 0xffff };
+/** 'ascii' is not the standard's: bytes up to a zero, as vendor extension 0x0B sends texts. */
+export type DataType = 'u8' | 'u16' | 'u32' | 'i16' | 'string' | 'ascii';
+const typeCodes: Record<DataType, number> = { u8: 2, u16: 4, u32: 6, i16: 3, string: 0xffff, ascii: 0xffff };
 
 /** Appends values in PTP's wire form. */
 export class Writer {
@@ -74,6 +61,9 @@ export class Writer {
     if (value === '') return this.u8(0);
     return this.u8(value.length + 1).bytes(Buffer.from(`${value}\0`, 'utf16le'));
   }
+  ascii(value: string): this {
+    return this.bytes(Buffer.from(`${value}\0`, 'latin1'));
+  }
   array16(values: number[]): this {
     this.u32(values.length);
     for (const value of values) this.u16(value);
@@ -86,6 +76,7 @@ export class Writer {
   }
   value(type: DataType, value: number | string): this {
     if (type === 'string') return this.string(String(value));
+    if (type === 'ascii') return this.ascii(String(value));
     if (type === 'u8') return this.u8(Number(value));
     if (type === 'u32') return this.u32(Number(value));
     return this.u16(Number(value));
@@ -136,6 +127,7 @@ export function readValue(type: DataType, data: Buffer): number | string | null 
     const length = data[0] ?? 0;
     return length === 0 ? '' : data.toString('utf16le', 1, 1 + 2 * (length - 1));
   }
+  if (type === 'ascii') return data.toString('latin1').replace(/\0.*$/s, '');
   if (data.length < { u8: 1, u16: 2, i16: 2, u32: 4 }[type]) return null;
   if (type === 'u8') return data.readUInt8();
   if (type === 'u32') return data.readUInt32LE();

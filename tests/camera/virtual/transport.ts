@@ -4,7 +4,7 @@
  */
 import { once } from 'node:events';
 import { type AddressInfo, createServer, type Server, type Socket } from 'node:net';
-import { Writer } from './ptp.ts';
+import { Rc, Writer } from './ptp.ts';
 
 const Packet = {
   initCommand: 1,
@@ -33,6 +33,11 @@ export interface Reply {
   data?: Uint8Array;
   /** The cable goes after this many bytes of `data`, nothing further is sent. */
   dropAfterBytes?: number;
+}
+
+/** The answer that all is well, with or without data. */
+export function ok(data?: Uint8Array): Reply {
+  return { code: Rc.ok, data };
 }
 
 const dataPacketBytes = 1 << 16;
