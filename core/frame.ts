@@ -2,6 +2,7 @@
  * What flows through the program: camera → frame → measurement → guidance.
  * Image coordinates everywhere: x right, y down, pixel centres at integers, 0-based.
  */
+import type { Optics } from './measurement.ts';
 
 /** How the camera made the picture; frames of different modes have different scales. */
 export interface FrameMode {
@@ -24,6 +25,13 @@ export interface Frame {
   /** File name or a short label, for messages. */
   name: string;
   mode: FrameMode;
+  /**
+   * Set by recordings, so that their frames measure again as they did: true where measuring starts afresh, false
+   * where the pattern was followed from the frame before. Undefined leaves it to whoever measures.
+   */
+  anew?: boolean;
+  /** The optics that a recorded frame was measured with; they come before what is set now. */
+  optics?: Optics;
 }
 
 /** Decoded pixels, row-major, channels interleaved. */

@@ -5,6 +5,7 @@
 import { z } from 'zod';
 import type { FrameMode } from '../core/frame.ts';
 import type { Calibration } from '../core/guide/calibrate.ts';
+import type { Optics, Reading } from '../core/measurement.ts';
 import { DEFAULT_MASK, ZONE_LAYOUTS } from '../core/optics/mask.ts';
 
 export type { Entry, EntryDraft as NewEntry } from '../core/notebook/entry.ts';
@@ -27,16 +28,54 @@ export interface CameraMessage {
   dropped: number;
 }
 
+/** Text message on `/live`: how the recording stands; sent at once, on every change, and twice a second while it runs. */
+export interface RecordingMessage {
+  type: 'recording';
+  /** 'stopped': by itself, `message` says why; what was recorded is kept. */
+  state: 'off' | 'recording' | 'stopped';
+  folder: string;
+  message: string;
+  frames: number;
+  /** Frames left out because the disk could not follow. */
+  skipped: number;
+  /** Time from the oldest frame that is kept to the newest, s. */
+  heldS: number;
+  bytes: number;
+  limitBytes: number;
+}
+
+/** A recording that can be replayed, as `replay:FOLDER`. */
+export interface RecordingInfo {
+  folder: string;
+  startedUtc: string;
+  camera: string;
+  heldS: number;
+  bytes: number;
+}
+
 /** Precedes the picture bytes in a binary message on `/live`, and stands in `X-Frame` beside a still. */
 export interface FrameHeader {
   sequence: number;
   timeUtc: string;
   name: string;
   mode: FrameMode;
+  /** As in Frame. */
+  anew?: boolean;
+  optics?: Optics;
 }
 
-/** Asks for the next frame on `/live`; the only message a client sends. */
-export const nextSchema = z.strictObject({ type: z.literal('next') });
+/** What a client says on `/live`: it asks for the next frame; or, while frames are recorded, what one was measured to be. */
+export const clientSchema = z.discriminatedUnion('type', [
+  z.strictObject({ type: z.literal('next') }),
+  z.strictObject({
+    type: z.literal('reading'),
+    sequence: z.number().int().min(0),
+    optics: z.custom<Optics>((value) => typeof value === 'object' && value !== null),
+    reading: z.custom<Reading>((value) => typeof value === 'object' && value !== null && 'status' in value),
+  }),
+  z.strictObject({ type: z.literal('unreadable'), sequence: z.number().int().min(0), reason: z.string().max(1000) }),
+]);
+export type ClientMessage = z.output<typeof clientSchema>;
 
 const positive = z.number().positive().nullable();
 const side = z.union([z.literal(1), z.literal(-1)]).nullable();

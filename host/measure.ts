@@ -1,7 +1,7 @@
 import type { Optics, Reading } from '../core/measurement.ts';
 import type { Mask } from '../core/optics/mask.ts';
 import type { Cv } from '../core/pattern/cv.ts';
-import { measure } from '../core/pattern/measure.ts';
+import { type LiveMeasurer, measure } from '../core/pattern/measure.ts';
 import { decode } from './decode/decode.ts';
 import { DecodeError } from './decode/errors.ts';
 import { readExif } from './decode/exif.ts';
@@ -28,6 +28,8 @@ export type Outcome = Measured | { unreadable: DecodeError };
  * Encoded picture to reading: decode, EXIF, measure.
  * @param name file name, see decode()
  * @param cameraPixelUm pixel size as the camera gives it for this picture
+ * @param recorded how the picture was measured before: with optics that leave nothing to EXIF, and perhaps by
+ *   following the pattern from one to the next
  */
 export async function measureBytes(
   cv: Cv,
@@ -35,19 +37,20 @@ export async function measureBytes(
   name: string,
   known: KnownOptics,
   cameraPixelUm: number | null = null,
+  recorded: { optics?: Optics; measurer?: LiveMeasurer | null } = {},
 ): Promise<Outcome> {
   const startMs = performance.now();
   try {
     const image = await decode(bytes, name);
-    const exif = await readExif(bytes, image.widthPx);
+    const found = recorded.optics ?? (await readExif(bytes, image.widthPx));
     const optics: Optics = {
-      focalMm: known.focalMm ?? exif.focalMm,
-      fNumber: known.fNumber ?? exif.fNumber,
-      pixelUm: known.pixelUm ?? cameraPixelUm ?? exif.pixelUm,
-      mask: known.mask,
+      focalMm: known.focalMm ?? found.focalMm,
+      fNumber: known.fNumber ?? found.fNumber,
+      pixelUm: known.pixelUm ?? (recorded.optics ? found.pixelUm : (cameraPixelUm ?? found.pixelUm)),
+      mask: known.mask ?? recorded.optics?.mask ?? null,
     };
     const decodedMs = performance.now();
-    const reading = measure(cv, image, optics);
+    const reading = recorded.measurer?.measure(image, optics) ?? measure(cv, image, optics);
     return { reading, optics, decodeMs: decodedMs - startMs, measureMs: performance.now() - decodedMs };
   } catch (error) {
     if (error instanceof DecodeError) return { unreadable: error };

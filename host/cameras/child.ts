@@ -40,15 +40,16 @@ async function open(name: string, settings: [string, string][]): Promise<void> {
     const camera = await opened;
     source = camera;
     await restore(camera, settings);
+    // Of a folder nobody knows when the next picture comes, and a recording may be held.
+    const isSteady = !/^(folder|replay):/.test(name);
     await camera.start(
       (frame) => {
-        lastFrameMs = Date.now();
+        if (isSteady) lastFrameMs = Date.now();
         return mailbox.put(frame);
       },
       (error) => send({ type: 'ended', error: error && describe(error) }),
     );
-    // Of a folder nobody knows when the next picture comes.
-    if (!name.startsWith('folder:')) lastFrameMs = Date.now();
+    if (isSteady) lastFrameMs = Date.now();
     send({ type: 'running' });
   } catch (error) {
     send({ type: 'ended', error: describe(error) });

@@ -1,12 +1,17 @@
 import type { CameraInfo } from './messages.ts';
 import { CameraError, type CameraSource } from './source.ts';
 
-/** Folders, and the kinds of port that libgphoto2 has (gphoto2-port.h, GPPortType). */
-const WITH_PLACE = /^(folder|usb|ptpip|ip|serial|disk|usbdiskdirect|usbscsi):./;
+/** Folders, recordings, video inputs of the screen, and the kinds of port that libgphoto2 has (gphoto2-port.h, GPPortType). */
+const WITH_PLACE = /^(folder|replay|video|usb|ptpip|ip|serial|disk|usbdiskdirect|usbscsi):./;
 
-/** Whether a text can name a camera: `sim`, `folder:PATH`, `usb` or a port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS`). */
+/** Whether a text can name a camera: `sim`, `folder:PATH`, `replay:PATH`, `video:LABEL`, `usb` or a port of libgphoto2 (`usb:001,005`, `ptpip:ADDRESS`). */
 export function isCameraName(name: string): boolean {
   return name === 'sim' || name === 'usb' || WITH_PLACE.test(name);
+}
+
+/** A capture device that the page opens through the browser; the host has no part in its frames. */
+export function isVideoInput(name: string): boolean {
+  return name.startsWith('video:');
 }
 
 /**
@@ -17,6 +22,12 @@ export function isCameraName(name: string): boolean {
 export async function openCamera(name: string): Promise<CameraSource> {
   if (name === 'sim') return (await import('./sim.ts')).openSim();
   if (name.startsWith('folder:')) return (await import('./folder.ts')).openFolder(name.slice('folder:'.length));
+  if (name.startsWith('replay:')) return (await import('./replay.ts')).openReplay(name.slice('replay:'.length));
+  if (isVideoInput(name))
+    throw new CameraError(
+      'unsupported',
+      'the screen alone opens video inputs; run "nightring serve" and choose it there',
+    );
   return (await import('./gphoto.ts')).openGphoto(name);
 }
 

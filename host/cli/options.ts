@@ -5,6 +5,7 @@ import { type Mask, offsetSlope } from '../../core/optics/mask.ts';
 import { maskSchema } from '../api.ts';
 import { isCameraName } from '../cameras/open.ts';
 import type { KnownOptics } from '../measure.ts';
+import { MIN_LIMIT_MB } from '../recording/recorder.ts';
 import { CommandError, EXIT } from './output.ts';
 import { strings } from './strings.ts';
 
@@ -20,6 +21,18 @@ export function parsePositive(text: string): number {
 export function parseCount(text: string): number {
   if (!/^\d{1,9}$/.test(text) || Number(text) === 0) throw new InvalidArgumentError(strings.notCount);
   return Number(text);
+}
+
+export function parseRecordingLimit(text: string): number {
+  if (!/^\d{1,9}$/.test(text) || Number(text) < MIN_LIMIT_MB)
+    throw new InvalidArgumentError(strings.notLimit(MIN_LIMIT_MB));
+  return Number(text);
+}
+
+export function parseSpeed(text: string): string {
+  if (text !== 'max' && !(Number(text) > 0 && Number(text) < Infinity))
+    throw new InvalidArgumentError(strings.notSpeed);
+  return text;
 }
 
 export function parsePort(text: string): number {

@@ -37,6 +37,7 @@ ${EXIT_STATUS}.`,
 NAME is one of
   sim                    the simulated camera
   folder:PATH            pictures in a folder: those there are, then new ones
+  replay:PATH            a recording, as it came or at another speed
   usb                    the first camera on USB
   ptpip:ADDRESS:PORT:PORT  a camera on the network, or any other port of libgphoto2
 
@@ -45,11 +46,18 @@ Lines are as of "nightring measure", with a running number and the time (UTC). C
 Examples:
   nightring watch --camera sim --frames 10
   nightring watch --camera folder:/home/me/shots --f-number 2 --pixel-um 3.9 --json
+  nightring watch --camera usb --record tonight
+  nightring watch --camera replay:tonight --speed max --json
+
+A recording holds frames and readings, the oldest giving way when it has its size. Replayed, its frames are
+measured with the optics recorded with them, where options name no others, and give the same readings.
 
 ${CAUTION}
 
 ${EXIT_STATUS}, ${EXIT.cameraGone} the camera is gone for good.
 Without --frames: ${EXIT.ok} when ended by Ctrl-C.`,
+    speedOfReplay: '--speed is for recordings; see "nightring watch --help"',
+    recordingStopped: (why: string) => `Recording has stopped: ${why}. What was recorded is kept.`,
   },
   serve: {
     summary: 'open the program in a browser on this machine',
@@ -109,6 +117,9 @@ Example:
     json: 'one JSON object per line, numbers unrounded',
     camera: 'camera, see below',
     frames: 'end after N frames',
+    record: 'record frames and readings to a new folder',
+    recordLimitMb: 'size of the recording, MB',
+    speed: 'replay so many times as fast, or max: as fast as frames are measured',
     port: 'port to listen on (any free one)',
     data: "folder of notebook and settings (the user's data folder, or NIGHTRING_DATA)",
     serveCamera: 'camera to start with (the last one used, at first sim)',
@@ -119,7 +130,9 @@ Example:
 
   notPositive: 'It must be a number above 0.',
   notCount: 'It must be a whole number above 0.',
-  notCamera: 'It must be sim, folder:PATH, usb or a port such as ptpip:ADDRESS:PORT:PORT.',
+  notCamera: 'It must be sim, folder:PATH, replay:PATH, usb or a port such as ptpip:ADDRESS:PORT:PORT.',
+  notLimit: (least: number) => `It must be a whole number of at least ${least}.`,
+  notSpeed: 'It must be a number above 0, or max.',
   notPort: 'It must be a whole number from 0 to 65535.',
   mask: {
     cannotRead: (path: string, code: string) => `the mask file ${path} cannot be read (${code}); check its name`,

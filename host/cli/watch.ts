@@ -1,11 +1,21 @@
 import type { Command } from 'commander';
 import { loadCv } from '../../core/pattern/cv.ts';
-import type { CameraMessage } from '../api.ts';
+import { LiveMeasurer } from '../../core/pattern/measure.ts';
+import type { CameraMessage, RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
 import { type KnownOptics, measureBytes } from '../measure.ts';
+import { DEFAULT_LIMIT_MB, Recorder, RecordingError } from '../recording/recorder.ts';
 import { jsonLine, textLine, worseExit } from './lines.ts';
 import { Remarks } from './measure.ts';
-import { knownOptics, type OpticsOptions, parseCamera, parseCount, withOpticsOptions } from './options.ts';
+import {
+  knownOptics,
+  type OpticsOptions,
+  parseCamera,
+  parseCount,
+  parseRecordingLimit,
+  parseSpeed,
+  withOpticsOptions,
+} from './options.ts';
 import { CommandError, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
@@ -16,6 +26,9 @@ interface WatchOptions extends OpticsOptions {
   camera: string;
   frames?: number;
   json?: boolean;
+  record?: string;
+  recordLimitMb: number;
+  speed?: string;
 }
 
 export function addWatch(program: Command): void {
@@ -25,6 +38,9 @@ export function addWatch(program: Command): void {
     .requiredOption('--camera <NAME>', strings.options.camera, parseCamera)
     .option('--frames <N>', strings.options.frames, parseCount)
     .option('--json', strings.options.json)
+    .option('--record <DIR>', strings.options.record)
+    .option('--record-limit-mb <N>', strings.options.recordLimitMb, parseRecordingLimit, DEFAULT_LIMIT_MB)
+    .option('--speed <X>', strings.options.speed, parseSpeed)
     .addHelpText('after', strings.watch.help)
     .action(async (options: WatchOptions) => {
       process.exitCode = await watch(options, await knownOptics(options));
@@ -33,6 +49,9 @@ export function addWatch(program: Command): void {
 
 async function watch(options: WatchOptions, known: KnownOptics): Promise<number> {
   const { frames = Infinity, json: asJson = false } = options;
+  const isReplay = options.camera.startsWith('replay:');
+  if (options.speed !== undefined && !isReplay) throw new CommandError(strings.watch.speedOfReplay, EXIT.usage);
+  const recorder = options.record === undefined ? null : await startRecording(options, options.record);
   const cv = await loadCv();
   let goneBecause: string | null = null;
   const patience = new Patience((why) => {
@@ -40,6 +59,7 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
     camera.close();
   });
   const camera: Camera = new Camera(options.camera, (status) => patience.note(status));
+  if (options.speed) camera.writeConfig('speed', options.speed).catch(() => {}); // its failure ends the watch by itself
   let interrupted = false;
   const end = () => {
     interrupted = true;
@@ -50,20 +70,37 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
   const remarks = new Remarks();
   let optics: KnownOptics | null = null;
   let exit: number = EXIT.ok;
+  let measurer: LiveMeasurer | null = null;
   for (let frameNumber = 1; frameNumber <= frames; frameNumber++) {
-    const frame = await camera.nextFrame();
-    if (!frame) break;
+    const next = await camera.nextFrame();
+    if (!next) break;
+    const frame = recorder?.frame(next, next.anew ?? true) ?? next;
     optics ??= await withCamerasOwn(known, camera);
-    const outcome = await measureBytes(cv, frame.bytes, frame.name, optics, frame.mode.pixelUm);
+    // Each frame is measured for itself, but those of a recording as they were then.
+    if (next.anew !== false || frame.anew) measurer = next.anew === undefined ? null : new LiveMeasurer(cv);
+    const recorded = { optics: frame.optics, measurer: frame.mode.kind === 'live' ? measurer : null };
+    const outcome = await measureBytes(cv, frame.bytes, frame.name, optics, frame.mode.pixelUm, recorded);
+    if ('reading' in outcome) recorder?.reading(frame.sequence, outcome.optics, outcome.reading);
+    else recorder?.unreadable(frame.sequence, outcome.unreadable.message);
     const head = { file: frame.name, frame: frameNumber, timeUtc: frame.timeUtc };
     await writeLine(asJson ? jsonLine(head, outcome) : textLine(head, outcome, 12));
     exit = worseExit(exit, outcome);
     remarks.note(outcome);
   }
   await camera.close();
+  await recorder?.stop();
   if (!asJson) remarks.print();
   if (goneBecause !== null) throw new CommandError(goneBecause, EXIT.cameraGone);
   return interrupted && frames === Infinity ? EXIT.ok : exit;
+}
+
+async function startRecording({ camera, recordLimitMb }: WatchOptions, folder: string): Promise<Recorder> {
+  const onStatus = ({ state, message }: RecordingMessage) => {
+    if (state === 'stopped') remark(strings.watch.recordingStopped(message));
+  };
+  return Recorder.start(folder, { camera, limitBytes: recordLimitMb * 1e6, onStatus }).catch((error: Error) => {
+    throw new CommandError(error.message, error instanceof RecordingError ? EXIT.usage : EXIT.failed);
+  });
 }
 
 /**

@@ -1,19 +1,28 @@
 import type { IncomingMessage, Server } from 'node:http';
 import { type WebSocket, WebSocketServer } from 'ws';
 import type { Frame } from '../../core/frame.ts';
-import { type FrameHeader, nextSchema } from '../api.ts';
+import { clientSchema, type FrameHeader } from '../api.ts';
+import type { Recorder } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
 import { displayable } from './displayable.ts';
 import type { Station } from './station.ts';
 
-/** Serves `WS /live`: camera status as text; one frame as a binary message for each `next` of the client. */
+/**
+ * Serves `WS /live`: how camera and recording stand as text; one frame as a binary message for each `next` of
+ * the client. What is recorded is what the client that came last is shown.
+ */
 export function serveLive(server: Server, access: Access, station: Station): { close(): void } {
-  const sockets = new WebSocketServer({ noServer: true, maxPayload: 1024, perMessageDeflate: false });
+  const sockets = new WebSocketServer({ noServer: true, maxPayload: 1 << 16, perMessageDeflate: false });
+  let recorded: WebSocket | null = null;
   server.on('upgrade', (request: IncomingMessage, socket, head) => {
     socket.on('error', () => socket.destroy());
     if (request.url !== '/live' || !access.admits(request.headers))
       return socket.end('HTTP/1.1 403 Forbidden\r\nConnection: close\r\n\r\n');
-    sockets.handleUpgrade(request, socket, head, (client) => attend(client, station));
+    sockets.handleUpgrade(request, socket, head, (client) => {
+      recorded = client;
+      station.recorder?.startAnew();
+      attend(client, station, () => (recorded === client ? station.recorder : null));
+    });
   });
   return {
     close() {
@@ -23,26 +32,33 @@ export function serveLive(server: Server, access: Access, station: Station): { c
   };
 }
 
-function attend(client: WebSocket, station: Station): void {
-  const tell = () => client.send(JSON.stringify(station.status));
-  const stop = station.onStatus(tell);
-  client.on('close', stop);
+function attend(client: WebSocket, station: Station, recorder: () => Recorder | null): void {
+  const tell = (status: object) => client.send(JSON.stringify(status));
+  client.on('close', station.onStatus(tell));
   client.on('error', () => client.terminate());
-  tell();
+  tell(station.status);
+  if (station.recorder) tell(station.recorder.status);
   let asked = false;
-  client.on('message', async (data, isBinary) => {
-    if (isBinary || !nextSchema.safeParse(parseJson(data.toString())).success)
-      return client.close(1008, 'unknown message');
+  const sendNext = async () => {
     if (asked) return;
     asked = true;
-    const frame = await displayable(await station.nextFrame());
+    const next = await station.nextFrame();
+    // A frame that nobody is left to see is not measured.
+    const frame = await displayable(client.readyState === client.OPEN ? (recorder()?.frame(next) ?? next) : next);
     asked = false;
     if (client.readyState === client.OPEN) client.send(encodeFrame(frame));
+  };
+  client.on('message', (data, isBinary) => {
+    const message = isBinary ? null : clientSchema.safeParse(parseJson(data.toString())).data;
+    if (!message) client.close(1008, 'unknown message');
+    else if (message.type === 'next') sendNext();
+    else if (message.type === 'reading') recorder()?.reading(message.sequence, message.optics, message.reading);
+    else recorder()?.unreadable(message.sequence, message.reason);
   });
 }
 
-export function headerOf({ sequence, timeUtc, name, mode }: Frame): FrameHeader {
-  return { sequence, timeUtc, name, mode };
+export function headerOf({ sequence, timeUtc, name, mode, anew, optics }: Frame): FrameHeader {
+  return { sequence, timeUtc, name, mode, anew, optics };
 }
 
 /** uint32 little-endian header length, UTF-8 JSON header, picture bytes. */

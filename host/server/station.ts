@@ -1,7 +1,9 @@
 import type { Frame } from '../../core/frame.ts';
-import type { CameraMessage } from '../api.ts';
+import type { CameraMessage, RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
+import { isVideoInput } from '../cameras/open.ts';
 import { CameraError } from '../cameras/source.ts';
+import { Recorder } from '../recording/recorder.ts';
 
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
 
@@ -9,28 +11,40 @@ const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', mess
 export class Station {
   #camera: Camera | null = null;
   #changed = Promise.withResolvers<void>();
-  readonly #listeners = new Set<(status: CameraMessage) => void>();
+  readonly #listeners = new Set<(status: CameraMessage | RecordingMessage) => void>();
+  /** The video input that the page has opened instead, empty without one. */
+  #videoInput = '';
+  #recorder: Recorder | null = null;
 
   get status(): CameraMessage {
-    return this.#camera?.status ?? NO_CAMERA;
+    return this.#camera?.status ?? { ...NO_CAMERA, name: this.#videoInput };
   }
 
   /** @throws CameraError code 'closed' when none is chosen */
   get camera(): Camera {
+    if (this.#videoInput)
+      throw new CameraError('unsupported', 'a video input has neither settings nor a shutter; use the camera itself');
     if (!this.#camera) throw new CameraError('closed', 'no camera is chosen; choose one first');
     return this.#camera;
   }
 
-  onStatus(listener: (status: CameraMessage) => void): () => void {
+  /** The recording under way, or the last one. */
+  get recorder(): Recorder | null {
+    return this.#recorder;
+  }
+
+  onStatus(listener: (status: CameraMessage | RecordingMessage) => void): () => void {
     this.#listeners.add(listener);
     return () => this.#listeners.delete(listener);
   }
 
   async choose(name: string): Promise<void> {
     await this.close();
-    const camera: Camera = new Camera(name, () => this.#camera === camera && this.#tell());
+    this.#videoInput = isVideoInput(name) ? name : '';
+    if (this.#videoInput) return this.#tell(this.status);
+    const camera: Camera = new Camera(name, (status) => this.#camera === camera && this.#tell(status));
     this.#camera = camera;
-    this.#tell();
+    this.#tell(this.status);
     this.#changed.resolve();
     this.#changed = Promise.withResolvers();
   }
@@ -46,13 +60,30 @@ export class Station {
     }
   }
 
+  /**
+   * Records what is shown from now on.
+   * @throws CameraError without a camera
+   * @throws RecordingError
+   */
+  async record(folder: string, limitBytes: number): Promise<void> {
+    const camera = this.camera.name;
+    await this.stopRecording();
+    this.#recorder = await Recorder.start(folder, { camera, limitBytes, onStatus: (status) => this.#tell(status) });
+    this.#tell(this.#recorder.status);
+  }
+
+  async stopRecording(): Promise<void> {
+    await this.#recorder?.stop();
+  }
+
+  /** With it the recording ends: one recording is of one camera. */
   async close(): Promise<void> {
     const camera = this.#camera;
     this.#camera = null;
-    await camera?.close();
+    await Promise.all([camera?.close(), this.stopRecording()]);
   }
 
-  #tell(): void {
-    for (const listener of this.#listeners) listener(this.status);
+  #tell(status: CameraMessage | RecordingMessage): void {
+    for (const listener of this.#listeners) listener(status);
   }
 }

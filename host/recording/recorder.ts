@@ -1,0 +1,251 @@
+import { appendFile, mkdir, readdir, rm, statfs, writeFile } from 'node:fs/promises';
+import { join, resolve } from 'node:path';
+import type { Frame } from '../../core/frame.ts';
+import type { Optics, Reading } from '../../core/measurement.ts';
+import type { RecordingMessage } from '../api.ts';
+import {
+  ABOUT_FILE,
+  type About,
+  FORMAT,
+  type FrameLine,
+  fileName,
+  INDEX_FILE,
+  type ReadingLine,
+  segmentName,
+  type UnreadableLine,
+  VERSION,
+} from './format.ts';
+
+/** The recording's size is made of about so many segments; the oldest goes when a new one is begun. */
+const SEGMENTS = 20;
+const SEGMENT_MS = 60_000;
+/** Frames waiting for the disk may fill so much memory; those that come then are not recorded. */
+const BACKLOG_BYTES = 32 << 20;
+/** So much of the disk is left for notebook, settings and everybody else. */
+const SPARE_BYTES = 256 << 20;
+/** Files take whole blocks. */
+const BLOCK_BYTES = 4096;
+/** Readings come soon after their frames. */
+const REMEMBERED = 32;
+const TELL_MS = 500;
+
+export const DEFAULT_LIMIT_MB = 2000;
+export const MIN_LIMIT_MB = 20;
+
+export interface RecorderOptions {
+  camera: string;
+  limitBytes: number;
+  onStatus?(status: RecordingMessage): void;
+  /** Bytes that are free on the folder's disk; for tests. */
+  freeBytes?(folder: string): Promise<number>;
+}
+
+/** A recording cannot begin; one line for the user. */
+export class RecordingError extends Error {
+  override name = 'RecordingError';
+}
+
+export const NOT_RECORDING: RecordingMessage = {
+  type: 'recording',
+  state: 'off',
+  folder: '',
+  message: '',
+  frames: 0,
+  skipped: 0,
+  heldS: 0,
+  bytes: 0,
+  limitBytes: 0,
+};
+
+interface Segment {
+  folder: string;
+  bytes: number;
+  startedMs: number;
+  /** Time of its first frame. */
+  fromUtc: string;
+}
+
+/**
+ * Writes frames and readings to a folder as they come (see format.ts), never more than its limit, the
+ * oldest segment giving way. Whoever brings a frame does not wait for the disk; where the disk cannot
+ * follow frames are left out and counted. When it is full or fails, recording stops and says why, and
+ * everything else goes on.
+ */
+export class Recorder {
+  readonly #folder: string;
+  readonly #options: Required<RecorderOptions>;
+  readonly #segments: Segment[] = [];
+  #segmentNumber = 0;
+  /** All writing, one after the other. */
+  #writing: Promise<void> = Promise.resolve();
+  #backlogBytes = 0;
+  #next = 0;
+  /** Of the frames of late: where their readings go. */
+  #recent: { sequence: number; number: number; segment: Segment }[] = [];
+  /** The next frame starts measuring afresh: it cannot be told from what is recorded what came before. */
+  #anew = true;
+  #status: RecordingMessage;
+  #toldMs = 0;
+  #spaceCheckedMs = 0;
+
+  private constructor(folder: string, options: Required<RecorderOptions>) {
+    this.#folder = folder;
+    this.#options = options;
+    const { limitBytes } = options;
+    this.#status = { ...NOT_RECORDING, state: 'recording', folder, limitBytes };
+  }
+
+  /** @throws RecordingError when the folder holds something or cannot be written */
+  static async start(path: string, options: RecorderOptions): Promise<Recorder> {
+    const folder = resolve(path);
+    const about: About = {
+      format: FORMAT,
+      version: VERSION,
+      camera: options.camera,
+      startedUtc: new Date().toISOString(),
+    };
+    try {
+      await mkdir(folder, { recursive: true });
+      if ((await readdir(folder)).length > 0)
+        throw new RecordingError(`the folder ${folder} is not empty; name a new one`);
+      await writeFile(join(folder, ABOUT_FILE), `${JSON.stringify(about, null, 2)}\n`);
+    } catch (error) {
+      if (error instanceof RecordingError) throw error;
+      throw new RecordingError(
+        `cannot record to ${folder} (${(error as NodeJS.ErrnoException).code}); name another folder`,
+      );
+    }
+    return new Recorder(folder, { onStatus: () => {}, freeBytes, ...options });
+  }
+
+  get status(): RecordingMessage {
+    return this.#status;
+  }
+
+  /** The next frame does not continue the ones before: who measures them has changed. */
+  startAnew(): void {
+    this.#anew = true;
+  }
+
+  /**
+   * Records a frame. What is returned goes to whoever measures: `anew` tells them to forget what came
+   * before, at the start of each segment, so that each can be measured again without the ones before it.
+   * @param anew every frame is measured for itself
+   */
+  frame(frame: Frame, anew = false): Frame {
+    if (this.#status.state !== 'recording') return frame;
+    if (this.#backlogBytes > BACKLOG_BYTES) {
+      this.#anew = true;
+      this.#update({ skipped: this.#status.skipped + 1 });
+      return frame;
+    }
+    const segment = this.#segmentFor(frame);
+    const given = { ...frame, anew: anew || this.#anew };
+    this.#anew = false;
+    const number = this.#next++;
+    this.#recent = [...this.#recent.slice(1 - REMEMBERED), { sequence: frame.sequence, number, segment }];
+    this.#backlogBytes += frame.bytes.length;
+    this.#write(async () => {
+      await this.#mindSpace();
+      const { sequence, timeUtc, name, mode, bytes } = frame;
+      const file = fileName(number, frame);
+      await writeFile(join(segment.folder, file), bytes);
+      const line = { type: 'frame', frame: number, file, bytes: bytes.length, sequence, timeUtc, name, mode } as const;
+      await this.#append(segment, { ...line, anew: given.anew }, bytes.length);
+      this.#backlogBytes -= bytes.length;
+      await this.#prune();
+      this.#update({
+        frames: this.#status.frames + 1,
+        heldS: (Date.parse(timeUtc) - Date.parse(this.#segments[0].fromUtc)) / 1000,
+      });
+    });
+    return given;
+  }
+
+  /** What the frame with the camera's running number was measured to be. */
+  reading(sequence: number, optics: Optics, reading: Reading): void {
+    this.#note(sequence, (frame) => ({ type: 'reading', frame, optics, reading }));
+  }
+
+  unreadable(sequence: number, reason: string): void {
+    this.#note(sequence, (frame) => ({ type: 'unreadable', frame, reason }));
+  }
+
+  /** Ends when all is written. */
+  async stop(): Promise<void> {
+    if (this.#status.state === 'recording') this.#update({ state: 'off' }, true);
+    await this.#writing;
+  }
+
+  #note(sequence: number, lineFor: (frame: number) => ReadingLine | UnreadableLine): void {
+    const of = this.#recent.findLast((recent) => recent.sequence === sequence);
+    if (!of || this.#status.state !== 'recording') return;
+    this.#write(async () => {
+      if (this.#segments.includes(of.segment)) await this.#append(of.segment, lineFor(of.number));
+    });
+  }
+
+  async #append(segment: Segment, line: FrameLine | ReadingLine | UnreadableLine, besideBytes = 0): Promise<void> {
+    const text = `${JSON.stringify(line)}\n`;
+    await appendFile(join(segment.folder, INDEX_FILE), text);
+    segment.bytes += text.length + Math.ceil(besideBytes / BLOCK_BYTES) * BLOCK_BYTES;
+    this.#update({ bytes: this.#segments.reduce((sum, { bytes }) => sum + bytes, 0) });
+  }
+
+  #segmentFor(frame: Frame): Segment {
+    const last = this.#segments.at(-1);
+    const isFull =
+      last && (last.bytes >= this.#options.limitBytes / SEGMENTS || Date.now() - last.startedMs >= SEGMENT_MS);
+    if (last && !isFull) return last;
+    const folder = join(this.#folder, segmentName(this.#segmentNumber++));
+    const segment: Segment = { folder, bytes: 0, startedMs: Date.now(), fromUtc: frame.timeUtc };
+    this.#segments.push(segment);
+    this.#anew = true;
+    // Its parent was made at the start; when it has gone, the recording is at its end.
+    this.#write(() => mkdir(folder));
+    return segment;
+  }
+
+  async #prune(): Promise<void> {
+    while (this.#status.bytes > this.#options.limitBytes && this.#segments.length > 1) {
+      const [oldest] = this.#segments.splice(0, 1);
+      await rm(oldest.folder, { recursive: true, force: true });
+      this.#update({ bytes: this.#status.bytes - oldest.bytes });
+    }
+  }
+
+  async #mindSpace(): Promise<void> {
+    if (Date.now() - this.#spaceCheckedMs < 1000) return;
+    this.#spaceCheckedMs = Date.now();
+    if ((await this.#options.freeBytes(this.#folder)) < SPARE_BYTES)
+      throw Object.assign(new Error('the disk is nearly full'), { code: 'ENOSPC' });
+  }
+
+  #write(work: () => Promise<unknown>): void {
+    this.#writing = this.#writing.then(async () => {
+      if (this.#status.state === 'stopped') return;
+      try {
+        await work();
+      } catch (error) {
+        const { code, message } = error as NodeJS.ErrnoException;
+        const why =
+          code === 'ENOSPC' || code === 'EDQUOT'
+            ? 'the disk is full; make room and start a new recording'
+            : `it cannot be written any more (${code ?? message})`;
+        this.#update({ state: 'stopped', message: why }, true);
+      }
+    });
+  }
+
+  #update(change: Partial<RecordingMessage>, atOnce = false): void {
+    this.#status = { ...this.#status, ...change };
+    if (!atOnce && Date.now() - this.#toldMs < TELL_MS) return;
+    this.#toldMs = Date.now();
+    this.#options.onStatus(this.#status);
+  }
+}
+
+async function freeBytes(folder: string): Promise<number> {
+  const { bavail, bsize } = await statfs(folder);
+  return bavail * bsize;
+}
