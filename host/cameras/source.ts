@@ -1,19 +1,7 @@
+import type { ConfigValue } from '../../core/camera/config.ts';
 import type { Frame } from '../../core/frame.ts';
 
-/** One value of a camera's configuration, as the camera reports it. */
-export interface ConfigValue {
-  /** Path or short name, unique within the camera. */
-  name: string;
-  label: string;
-  type: 'text' | 'range' | 'toggle' | 'choice' | 'button' | 'date';
-  /** Current value as text ('range' and 'date' as decimal numbers). */
-  value: string;
-  readOnly: boolean;
-  /** For 'choice'. */
-  choices?: string[];
-  /** For 'range'. */
-  range?: { min: number; max: number; step: number };
-}
+export type { ConfigValue };
 
 /** What went wrong with a camera; `code` is stable, `message` is one line for the user that says what to do next. */
 export class CameraError extends Error {

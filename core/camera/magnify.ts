@@ -1,0 +1,105 @@
+/** Magnifying live view as the dialects of camera bodies offer it. */
+import type { ConfigValue, ConfigWrite } from './config.ts';
+import { lastPart, MAGNIFIERS, type RoleValues } from './roles.ts';
+
+export interface Point {
+  x: number;
+  y: number;
+}
+
+export interface Magnifier {
+  /** From the whole field to the largest that shows more; at least two. */
+  levels: readonly string[];
+  /** Which level the body reports, null when it does not say. */
+  level: number | null;
+  /**
+   * What to write for a level.
+   * @param star where, as parts 0…1 of the whole field from its upper left corner; null: where the body has it
+   * @param sensor size in sensor pixels, null when not known
+   */
+  writes(level: number, star: Point | null, sensor: Point | null): ConfigWrite[];
+  /** Moves the magnified part by one of the body's own steps; absent where it goes by position. */
+  nudge?(direction: 'up' | 'down' | 'left' | 'right'): ConfigWrite[];
+}
+
+/** The whole field in the words of drivers, or a number of 1 or less. */
+const WHOLE = /^(entire|whole|full|fit|off)|^[01](\.0)?(x|×|$)/i;
+/** Levels of a body that takes a number and reports none (common practice, no source). */
+const TEXT_LEVELS = ['1', '5', '10'];
+/** Space of positions written behind a level (camlibs/ptp2/config.c). */
+const TOUCH_SPACE: Point = { x: 639, y: 479 };
+
+/** How the body magnifies; null when it does not, or in a form that is not known. */
+export function magnifier({ magnify, magnifyArea }: RoleValues, config: readonly ConfigValue[]): Magnifier | null {
+  if (!magnify || magnify.readOnly) return null;
+  if (magnify.type === 'toggle') return byToggles(magnify, config);
+  const { name, value } = magnify;
+  const area = magnifyArea && !magnifyArea.readOnly ? magnifyArea : undefined;
+  // Where the level carries its position with it ("4,320,240").
+  const carried = magnify.type === 'choice' && /^[^,]+,\d+,\d+$/.test(value);
+  const levels = magnify.type === 'choice' ? levelsOf(magnify.choices ?? []) : TEXT_LEVELS;
+  if (levels.length < 2) return null;
+  const now = levels.indexOf(carried ? value.split(',')[0] : value);
+  return {
+    levels,
+    level: now < 0 ? null : now,
+    writes(level, star, sensor) {
+      const chosen = levels[level];
+      if (carried && star && level > 0) return [{ name, value: `${chosen},${textOf(star, TOUCH_SPACE, ',')}` }];
+      const set = { name, value: chosen };
+      if (!area || !star || !sensor || level === 0) return [set];
+      return [{ name: area.name, value: areaText(area.name, star, sensor, Number(chosen)) }, set];
+    },
+  };
+}
+
+/**
+ * Live-view magnification against the whole field, as a driver's value tells it: null when it does not say, undefined
+ * when the value is about something else. Percentages are of sensor to picture pixels, so only the whole field is a
+ * known magnification there.
+ */
+export function magnificationOf(name: string, value: string): number | null | undefined {
+  if (!MAGNIFIERS.includes(lastPart(name))) return undefined;
+  const [level] = value.split(',');
+  if (/^(entire|off)/i.test(level)) return 1;
+  const ratio = /^\d+(\.\d+)?$/.test(level) ? Number(level) : 0;
+  return ratio >= 1 ? ratio : null;
+}
+
+/** The whole field and the largest of the rest; above 100 % a picture pixel shows nothing new. */
+function levelsOf(choices: readonly string[]): string[] {
+  const ratio = (text: string) => Number.parseFloat(text);
+  const shown = choices.filter(
+    (text) => !WHOLE.test(text) && ratio(text) > 0 && !(text.endsWith('%') && ratio(text) > 100),
+  );
+  const whole = choices.find((text) => WHOLE.test(text));
+  const [largest] = shown.toSorted((a, b) => ratio(b) - ratio(a));
+  return whole !== undefined && largest !== undefined ? [whole, largest] : [];
+}
+
+/** A key pressed and let go: enter (each press magnifies more), leave, move. */
+function byToggles({ name }: ConfigValue, config: readonly ConfigValue[]): Magnifier | null {
+  const press = (key: string): ConfigWrite[] => ['1', '0'].map((value) => ({ name: key, value }));
+  const exit = config.find((value) => lastPart(value.name) === 'focusmagnifierexit');
+  if (!exit) return null;
+  const key = (direction: string) => config.find((value) => lastPart(value.name) === `remotekey${direction}`)?.name;
+  const canMove = ['up', 'down', 'left', 'right'].every(key);
+  return {
+    levels: ['off', 'on'],
+    level: null,
+    writes: (level) => press(level === 0 ? exit.name : name),
+    ...(canMove && { nudge: (direction) => press(key(direction)!) }),
+  };
+}
+
+function areaText(name: string, star: Point, sensor: Point, magnification: number): string {
+  if (lastPart(name) === 'changeafarea') return textOf(star, sensor, 'x');
+  // The position is the upper left corner of the part shown.
+  const half = 0.5 / magnification;
+  const corner = (part: number) => Math.min(1 - 2 * half, Math.max(0, part - half));
+  return textOf({ x: corner(star.x), y: corner(star.y) }, sensor, ',');
+}
+
+function textOf({ x, y }: Point, space: Point, between: string): string {
+  return `${Math.round(x * space.x)}${between}${Math.round(y * space.y)}`;
+}
