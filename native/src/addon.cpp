@@ -126,8 +126,11 @@ class CameraHandle : public Napi::ObjectWrap<CameraHandle> {
                        {InstanceMethod<&CameraHandle::open>("open"), InstanceMethod<&CameraHandle::frame>("frame"),
                         InstanceMethod<&CameraHandle::capture>("capture"),
                         InstanceMethod<&CameraHandle::config>("config"),
+                        InstanceMethod<&CameraHandle::setting>("setting"),
                         InstanceMethod<&CameraHandle::setConfig>("setConfig"),
                         InstanceMethod<&CameraHandle::waitEvent>("waitEvent"),
+                        InstanceMethod<&CameraHandle::cancel>("cancel"),
+                        InstanceMethod<&CameraHandle::breakOff>("breakOff"),
                         InstanceMethod<&CameraHandle::close>("close")});
   }
 
@@ -135,39 +138,53 @@ class CameraHandle : public Napi::ObjectWrap<CameraHandle> {
   ~CameraHandle() override { worker_->stop(); }
 
  private:
-  Napi::Value open(const Napi::CallbackInfo& info) {
-    std::string port = info[0].As<Napi::String>(), model = info[1].As<Napi::String>();
-    return worker_->call(*this, "open", [port, model, &cancelled = worker_->cancelled()](auto& session) {
-      session = std::make_unique<gphoto::Session>(port, model, cancelled);
-      return undefined;
-    });
+  // Every call starts with its number, for cancel().
+  template <typename Work>
+  Napi::Value call(const Napi::CallbackInfo& info, const char* operation, Work work) {
+    return worker_->call(*this, operation, info[0].As<Napi::Number>(), onSession(std::move(work)));
   }
 
-  Napi::Value frame(const Napi::CallbackInfo&) {
-    return worker_->call(*this, "frame", onSession([](auto& session) { return session.frame(); }));
+  Napi::Value open(const Napi::CallbackInfo& info) {
+    std::string port = info[1].As<Napi::String>(), model = info[2].As<Napi::String>();
+    worker_->port = port;
+    auto job = [port, model, &cancelled = worker_->cancelled()](auto& session) {
+      session = std::make_unique<gphoto::Session>(port, model, cancelled);
+      return undefined;
+    };
+    return worker_->call(*this, "open", info[0].As<Napi::Number>(), job);
+  }
+
+  Napi::Value frame(const Napi::CallbackInfo& info) {
+    return call(info, "frame", [](auto& session) { return session.frame(); });
   }
 
   Napi::Value capture(const Napi::CallbackInfo& info) {
-    bool removeFromCard = info[0].As<Napi::Boolean>();
-    return worker_->call(*this, "capture",
-                         onSession([removeFromCard](auto& session) { return session.capture(removeFromCard); }));
+    bool removeFromCard = info[1].As<Napi::Boolean>();
+    return call(info, "capture", [removeFromCard](auto& session) { return session.capture(removeFromCard); });
   }
 
-  Napi::Value config(const Napi::CallbackInfo&) {
-    return worker_->call(*this, "read configuration", onSession([](auto& session) { return session.config(); }));
+  Napi::Value config(const Napi::CallbackInfo& info) {
+    return call(info, "read configuration", [](auto& session) { return session.config(); });
+  }
+
+  Napi::Value setting(const Napi::CallbackInfo& info) {
+    std::string name = info[1].As<Napi::String>();
+    return call(info, "read configuration", [name](auto& session) { return session.setting(name); });
   }
 
   Napi::Value setConfig(const Napi::CallbackInfo& info) {
-    std::string name = info[0].As<Napi::String>(), value = info[1].As<Napi::String>();
-    return worker_->call(*this, "set configuration",
-                         onSession([name, value](auto& session) { session.setConfig(name, value); }));
+    std::string name = info[1].As<Napi::String>(), value = info[2].As<Napi::String>();
+    return call(info, "set configuration", [name, value](auto& session) { session.setConfig(name, value); });
   }
 
   Napi::Value waitEvent(const Napi::CallbackInfo& info) {
-    int timeoutMs = info[0].As<Napi::Number>();
-    return worker_->call(*this, "wait for event",
-                         onSession([timeoutMs](auto& session) { return session.waitEvent(timeoutMs); }));
+    int timeoutMs = info[1].As<Napi::Number>();
+    return call(info, "wait for event", [timeoutMs](auto& session) { return session.waitEvent(timeoutMs); });
   }
+
+  void cancel(const Napi::CallbackInfo& info) { worker_->cancel(info[0].As<Napi::Number>()); }
+
+  void breakOff(const Napi::CallbackInfo&) { worker_->breakOff(); }
 
   Napi::Value close(const Napi::CallbackInfo& info) {
     auto done = Napi::Promise::Deferred::New(info.Env());

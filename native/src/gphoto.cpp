@@ -1,10 +1,14 @@
 #include "gphoto.hpp"
 
+#include <arpa/inet.h>
 #include <fcntl.h>
+#include <gphoto2/gphoto2-port-log.h>
+#include <sys/socket.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <charconv>
+#include <chrono>
 #include <cmath>
 #include <cstdlib>
 #include <mutex>
@@ -27,10 +31,57 @@ struct Releaser {
 };
 using PortInfos = std::unique_ptr<GPPortInfoList, Releaser<GPPortInfoList, gp_port_info_list_free>>;
 using Names = std::unique_ptr<CameraList, Releaser<CameraList, gp_list_free>>;
-using Widget = std::unique_ptr<CameraWidget, Releaser<CameraWidget, gp_widget_free>>;
+
+// What the library wrote to its error log during the call that runs on this thread. Some causes stand nowhere
+// else, such as a USB node that may not be opened, or why a body refuses live view.
+thread_local std::string logged;
+
+// Collects the error log while it lives. Not for every frame: as soon as anybody listens, the library writes out all
+// data that passes as well (1 ms for a frame of 100 kB). Adding a listener while another thread logs is safe from the
+// second time on, when the library's list has its memory and the same listener stood in it before; the first time is
+// in firstSession(), before any camera has a thread that could log.
+class ErrorLog {
+ public:
+  ErrorLog() {
+    std::lock_guard lock(mutex());
+    if (users()++ == 0) id() = gp_log_add_func(GP_LOG_ERROR, note, nullptr);
+    logged.clear();
+  }
+  ~ErrorLog() {
+    std::lock_guard lock(mutex());
+    if (--users() == 0) gp_log_remove_func(id());
+  }
+  ErrorLog(const ErrorLog&) = delete;
+
+ private:
+  static void note(GPLogLevel, const char*, const char* message, void*) {
+    if (logged.size() < 2000) logged += (logged.empty() ? "" : "; ") + std::string(message);
+  }
+  static std::mutex& mutex() {
+    static auto* it = new std::mutex;  // never destroyed, as loading()
+    return *it;
+  }
+  static int& users() {
+    static int count = 0;
+    return count;
+  }
+  static int& id() {
+    static int number = 0;
+    return number;
+  }
+};
+
+void firstSession() {
+  static const bool once = [] {
+    ErrorLog log;
+    return true;
+  }();
+  static_cast<void>(once);
+}
 
 int check(int result, const char* operation, const std::string& said = "") {
-  if (result < GP_OK) throw Error{result, operation, said.empty() ? gp_result_as_string(result) : said};
+  auto log = std::exchange(logged, "");
+  if (result < GP_OK) throw Error{result, operation, said.empty() ? gp_result_as_string(result) : said, log};
   return result;
 }
 
@@ -167,21 +218,25 @@ std::vector<std::string> choicesOf(CameraWidget* widget) {
   return choices;
 }
 
-void collect(CameraWidget* widget, const std::string& above, std::vector<Config>& into) {
+// None for what only groups.
+std::optional<Config> configOf(CameraWidget* widget, const std::string& path) {
   auto type = get(gp_widget_get_type, widget);
-  auto name = text(get(gp_widget_get_name, widget));
-  auto path = above + "/" + name;
-  if (const char* kind = widgetType(type)) {
-    Config config{path, name, text(get(gp_widget_get_label, widget)), kind, widgetValue(widget, type),
-                  get(gp_widget_get_readonly, widget) != 0, {}, {}};
-    if (type == GP_WIDGET_RADIO || type == GP_WIDGET_MENU) config.choices = choicesOf(widget);
-    if (type == GP_WIDGET_RANGE) {
-      Range range{};
-      check(gp_widget_get_range(widget, &range.min, &range.max, &range.step), "read configuration");
-      config.range = range;
-    }
-    into.push_back(std::move(config));
+  const char* kind = widgetType(type);
+  if (!kind) return {};
+  Config config{path, text(get(gp_widget_get_name, widget)), text(get(gp_widget_get_label, widget)), kind,
+                widgetValue(widget, type), get(gp_widget_get_readonly, widget) != 0, {}, {}};
+  if (type == GP_WIDGET_RADIO || type == GP_WIDGET_MENU) config.choices = choicesOf(widget);
+  if (type == GP_WIDGET_RANGE) {
+    Range range{};
+    check(gp_widget_get_range(widget, &range.min, &range.max, &range.step), "read configuration");
+    config.range = range;
   }
+  return config;
+}
+
+void collect(CameraWidget* widget, const std::string& above, std::vector<Config>& into) {
+  auto path = above + "/" + text(get(gp_widget_get_name, widget));
+  if (auto config = configOf(widget, path)) into.push_back(std::move(*config));
   for (int i = 0; i < gp_widget_count_children(widget); i++)
     collect(get(gp_widget_get_child, widget, i), path, into);
 }
@@ -239,6 +294,22 @@ void setWidget(CameraWidget* widget, const std::string& name, const std::string&
 
 }  // namespace
 
+void breakConnections(const std::string& port) {
+  if (port.rfind("ptpip:", 0) != 0) return;
+  auto address = port.substr(6, port.find(':', 6) - 6);
+  auto ports = port.substr(6 + address.size()) + ":";
+  if (ports == ":") ports = ":15740:";  // the one registered for PTP/IP
+  long limit = sysconf(_SC_OPEN_MAX);
+  for (int fd = 3; fd < std::min(limit, 65536L); fd++) {
+    sockaddr_in peer{};
+    socklen_t size = sizeof peer;
+    if (getpeername(fd, reinterpret_cast<sockaddr*>(&peer), &size) < 0 || peer.sin_family != AF_INET) continue;
+    char text[INET_ADDRSTRLEN];
+    if (!inet_ntop(AF_INET, &peer.sin_addr, text, sizeof text) || address != text) continue;
+    if (ports.find(":" + std::to_string(ntohs(peer.sin_port)) + ":") != std::string::npos) shutdown(fd, SHUT_RDWR);
+  }
+}
+
 std::vector<Port> listPorts() {
   std::lock_guard lock(loading());
   auto infos = portInfos();
@@ -263,7 +334,7 @@ std::vector<Found> listCameras() {
 }
 
 Session::Session(const std::string& wantedPort, const std::string& wantedModel, const std::atomic<bool>& cancelled)
-    : context_(gp_context_new()) {
+    : cancelled_(cancelled), context_(gp_context_new()) {
   gp_context_set_error_func(
       context_.get(),
       [](GPContext*, const char* message, void* said) {
@@ -280,6 +351,8 @@ Session::Session(const std::string& wantedPort, const std::string& wantedModel, 
       const_cast<std::atomic<bool>*>(&cancelled));
 
   std::lock_guard lock(loading());
+  firstSession();
+  ErrorLog log;
   auto infos = portInfos();
   auto port = wantedPort, model = wantedModel;
   if (model.empty()) {
@@ -340,8 +413,11 @@ static Picture pictureOf(std::shared_ptr<CameraFile> file, const char* operation
 }
 
 Picture Session::frame() {
+  std::optional<ErrorLog> log;
+  if (std::exchange(troubled_, true)) log.emplace();
   auto file = newFile();
   check(gp_camera_capture_preview(camera_.get(), file.get(), context_.get()), "frame");
+  troubled_ = false;
   auto picture = pictureOf(std::move(file), "frame");
   // A driver that gives up waiting for a busy camera reports success and no bytes.
   if (picture.size == 0) throw Error{GP_ERROR_CAMERA_BUSY, "frame", "The camera stayed busy"};
@@ -349,6 +425,7 @@ Picture Session::frame() {
 }
 
 Picture Session::capture(bool removeFromCard) {
+  ErrorLog log;
   CameraFilePath path{};
   check(gp_camera_capture(camera_.get(), GP_CAPTURE_IMAGE, &path, context_.get()), "capture");
   auto file = newFile();
@@ -372,22 +449,44 @@ std::vector<Config> Session::config() {
   return all;
 }
 
-void Session::setConfig(const std::string& nameOrPath, const std::string& value) {
+Widget Session::single(const std::string& nameOrPath, const char* operation) {
   auto name = nameOrPath.substr(nameOrPath.rfind('/') + 1);  // npos + 1 is 0
   CameraWidget* widget = nullptr;
   int result = gp_camera_get_single_config(camera_.get(), name.c_str(), &widget, context_.get());
-  if (result == GP_ERROR_BAD_PARAMETERS) refuse("The camera has no setting '" + name + "'");
-  check(result, "set configuration");
-  Widget owned(widget);
-  if (get(gp_widget_get_readonly, widget)) refuse("The camera does not let '" + name + "' be changed");
-  setWidget(widget, name, value);
-  check(gp_camera_set_single_config(camera_.get(), name.c_str(), widget, context_.get()), "set configuration");
+  if (result == GP_ERROR_BAD_PARAMETERS)
+    throw Error{result, operation, "The camera has no setting '" + name + "'"};
+  check(result, operation);
+  return Widget(widget);
+}
+
+Config Session::setting(const std::string& name) {
+  auto widget = single(name, "read configuration");
+  auto config = configOf(widget.get(), name);
+  if (!config) throw Error{GP_ERROR_BAD_PARAMETERS, "read configuration", "'" + name + "' is a group of settings"};
+  return *config;
+}
+
+void Session::setConfig(const std::string& nameOrPath, const std::string& value) {
+  ErrorLog log;
+  auto widget = single(nameOrPath, "set configuration");
+  auto name = text(get(gp_widget_get_name, widget.get()));
+  if (get(gp_widget_get_readonly, widget.get())) refuse("The camera does not let '" + name + "' be changed");
+  setWidget(widget.get(), name, value);
+  check(gp_camera_set_single_config(camera_.get(), name.c_str(), widget.get(), context_.get()), "set configuration");
 }
 
 Event Session::waitEvent(int timeoutMs) {
+  using Clock = std::chrono::steady_clock;
+  auto end = Clock::now() + std::chrono::milliseconds(timeoutMs);
   CameraEventType type{};
   void* data = nullptr;
-  check(gp_camera_wait_for_event(camera_.get(), timeoutMs, &type, &data, context_.get()), "wait for event");
+  // In short waits, because the driver does not look whether the call was cancelled.
+  for (int leftMs = timeoutMs;; leftMs = std::chrono::ceil<std::chrono::milliseconds>(end - Clock::now()).count()) {
+    int waitMs = std::clamp(leftMs, 1, 100);
+    check(gp_camera_wait_for_event(camera_.get(), waitMs, &type, &data, context_.get()), "wait for event");
+    if (type != GP_EVENT_TIMEOUT || leftMs <= waitMs) break;
+    if (cancelled_) check(GP_ERROR_CANCEL, "wait for event");
+  }
   std::unique_ptr<void, decltype(&std::free)> owned(data, std::free);
   auto place = [&] {
     auto path = static_cast<const CameraFilePath*>(data);

@@ -17,6 +17,7 @@ struct Error {
   int code;               // GP_ERROR_…, negative
   std::string operation;  // what was being done, e.g. "frame"
   std::string text;       // the driver's own words where it gave any, else the library's for the code
+  std::string log = {};   // what the library wrote to its log meanwhile, for whoever looks for the cause
 };
 
 struct Port {
@@ -49,17 +50,28 @@ struct Picture {
   std::string name;
 };
 
+// Breaks the network connections this process has to the camera at `port` (ptpip:ADDRESS:PORT…), whichever thread
+// is using them: the only way to end a call that is stuck in one. Does nothing for other ports.
+void breakConnections(const std::string& port);
+
 std::vector<Port> listPorts();
 std::vector<Found> listCameras();
 
+struct FreeWidget {
+  void operator()(CameraWidget* widget) const { gp_widget_free(widget); }
+};
+using Widget = std::unique_ptr<CameraWidget, FreeWidget>;
+
 class Session {
  public:
-  // Opens the camera at `port` ("usb" is the first USB camera). `cancelled` must outlive the session.
+  // Opens the camera at `port` ("usb" is the first USB camera). `cancelled` must outlive the session; while it is
+  // set, calls end early where the driver looks: during USB transfers, listing, and waiting for an event.
   Session(const std::string& port, const std::string& model, const std::atomic<bool>& cancelled);
 
   Picture frame();
   Picture capture(bool removeFromCard);
   std::vector<Config> config();
+  Config setting(const std::string& name);
   void setConfig(const std::string& name, const std::string& value);
   Event waitEvent(int timeoutMs);
 
@@ -70,8 +82,11 @@ class Session {
   };
 
   void check(int result, const char* operation);
+  Widget single(const std::string& nameOrPath, const char* operation);
 
-  std::string said_;  // messages of the running call
+  const std::atomic<bool>& cancelled_;
+  std::string said_;      // messages of the running call
+  bool troubled_ = true;  // no live-view picture came last; then the next try reads the library's log
   // Order matters: the camera goes first, while its context is still there.
   std::unique_ptr<GPContext, Release> context_;
   std::unique_ptr<Camera, Release> camera_;

@@ -24,6 +24,7 @@ Napi::Value toJs(Napi::Env env, const gphoto::Error& error) {
   auto value = Napi::Error::New(env, error.text).Value();
   value.Set("code", error.code);
   value.Set("operation", error.operation);
+  value.Set("log", error.log);
   return value;
 }
 
@@ -37,12 +38,12 @@ std::shared_ptr<Worker> Worker::start(Napi::Env env) {
   return worker;
 }
 
-Napi::Promise Worker::call(Napi::Reference<Napi::Object>& owner, const char* operation, Job job) {
+Napi::Promise Worker::call(Napi::Reference<Napi::Object>& owner, const char* operation, uint32_t id, Job job) {
   auto deferred = Napi::Promise::Deferred::New(env_);
   {
     std::lock_guard lock(mutex_);
     if (!stopped_) {
-      queue_.push_back({operation, std::move(job), deferred, &owner, {}, {}});
+      queue_.push_back({operation, id, std::move(job), deferred, &owner, {}, {}});
       owner.Ref();
       if (pending_++ == 0) channel_.Ref(env_);
       wake_.notify_one();
@@ -51,6 +52,13 @@ Napi::Promise Worker::call(Napi::Reference<Napi::Object>& owner, const char* ope
   }
   deferred.Reject(toJs(env_, {GP_ERROR_CANCEL, operation, kClosed}));
   return deferred.Promise();
+}
+
+void Worker::cancel(uint32_t id) {
+  std::lock_guard lock(mutex_);
+  if (id == running_) cancelled_ = true;
+  for (auto& waiting : queue_)
+    if (waiting.id == id) waiting.error = {GP_ERROR_CANCEL, waiting.operation, "The call was cancelled"};
 }
 
 void Worker::stop(std::optional<Napi::Promise::Deferred> done) {
@@ -63,7 +71,7 @@ void Worker::stop(std::optional<Napi::Promise::Deferred> done) {
   cancelled_ = true;
   for (auto& waiting : queue_) waiting.error = {GP_ERROR_CANCEL, waiting.operation, kClosed};
   if (done && pending_++ == 0) channel_.Ref(env_);
-  queue_.push_back({"close", {}, done, nullptr, {}, {}});
+  queue_.push_back({"close", 0, {}, done, nullptr, {}, {}});
   wake_.notify_one();
 }
 
@@ -77,10 +85,11 @@ void Worker::run() {
       wake_.wait(lock, [this] { return !queue_.empty(); });
       call = std::move(queue_.front());
       queue_.pop_front();
+      running_ = call.id;
+      cancelled_ = false;  // for closing too: leaving live view and ending the session are calls
     }
     last = !call.job;
     if (last) {
-      cancelled_ = false;  // leaving live view and ending the session are calls too
       session.reset();
       call.value = [](Napi::Env env) { return env.Undefined(); };
     } else if (!call.error) {
@@ -91,6 +100,10 @@ void Worker::run() {
       } catch (const std::exception& error) {
         call.error = {GP_ERROR_OS_FAILURE, call.operation, error.what()};
       }
+    }
+    {
+      std::lock_guard lock(mutex_);
+      running_ = 0;
     }
     auto settled = std::make_unique<Settled>(Settled{this, std::move(call)});
     if (channel_.BlockingCall(settled.get()) == napi_ok) settled.release();
@@ -127,6 +140,7 @@ void Worker::finish() {
 void Worker::tearDown(void* data) {
   auto worker = static_cast<Worker*>(data);
   worker->stop();
+  worker->breakOff();
   worker->thread_.join();
   worker->channel_.Abort();
   worker->self_.reset();

@@ -30,19 +30,29 @@ class Worker {
  public:
   static std::shared_ptr<Worker> start(Napi::Env env);
 
-  // Any thread: set once the camera is to be closed, for the session's cancel function.
+  // Any thread: set while the running call should give up, for the session.
   const std::atomic<bool>& cancelled() const { return cancelled_; }
 
-  // Queues a job. `owner` is kept from collection until the promise is settled.
-  Napi::Promise call(Napi::Reference<Napi::Object>& owner, const char* operation, Job job);
+  // Queues a job, to be known as `id`. `owner` is kept from collection until the promise is settled.
+  Napi::Promise call(Napi::Reference<Napi::Object>& owner, const char* operation, uint32_t id, Job job);
+
+  // A waiting call is rejected in its turn, without being made; the running one is asked to give up, which not every
+  // driver looks for. Does nothing when it is over.
+  void cancel(uint32_t id);
 
   // Rejects the calls still waiting, asks the running one to give up, then closes the camera and ends the
   // thread. Fulfils `done` when the camera is free. Only the first stop counts.
   void stop(std::optional<Napi::Promise::Deferred> done = std::nullopt);
 
+  // Breaks the network connection, so that a call stuck in it ends. Only closing makes sense afterwards.
+  void breakOff() const { gphoto::breakConnections(port); }
+
+  std::string port;  // what the camera was opened at
+
  private:
   struct Call {
     const char* operation;
+    uint32_t id;
     Job job;  // none for the last call, which closes the camera
     std::optional<Napi::Promise::Deferred> deferred;
     Napi::Reference<Napi::Object>* owner;
@@ -71,6 +81,7 @@ class Worker {
   std::mutex mutex_;  // guards what follows
   std::condition_variable wake_;
   std::deque<Call> queue_;
+  uint32_t running_ = 0;  // the call being made, 0 for none
   bool stopped_ = false;
 };
 
