@@ -29,6 +29,8 @@ export interface PupilShape {
   vaneWidthD: number;
   /** Direction of the first blade's corner and of the first vane, degrees from u towards n. */
   bladeAngleDeg: number;
+  /** Vignetting: centre of a second disc as large as the pupil, through which light must pass too (units of D). */
+  cutBy?: { u: number; n: number };
   /** Share of the light each zone lets through, 0…1 (less than 1: a mask that does not sit square). */
   transmission: Record<Zone, number>;
 }
@@ -90,6 +92,7 @@ const SAMPLES_PER_AIRY = 3;
 function apertureOpen(shape: PupilShape, u: number, n: number): boolean {
   const rr = u * u + n * n;
   if (rr > 0.25 || rr < (shape.obstructionD / 2) ** 2) return false;
+  if (shape.cutBy && (u - shape.cutBy.u) ** 2 + (n - shape.cutBy.n) ** 2 > 0.25) return false;
   const start = (shape.bladeAngleDeg * Math.PI) / 180;
   if (shape.blades > 2) {
     const sector = (2 * Math.PI) / shape.blades;

@@ -45,6 +45,7 @@ export class Pyramid {
       cv.resize(this.mats[level - 1], target, target.size(), 0, 0, cv.INTER_AREA);
     }
     this.removeBackground();
+    const floor = Math.max(1e-4, halfGreyStep(image, this.skyMean));
     return this.mats.map((mat, level) => {
       const data = mat.data32F;
       return {
@@ -52,7 +53,7 @@ export class Pyramid {
         heightPx: mat.rows,
         scale: widthPx / mat.cols,
         data,
-        noise: robustNoise(data, level),
+        noise: robustNoise(data, floor / 2 ** level),
       };
     });
   }
@@ -111,15 +112,24 @@ function luminance(image: PixelImage, out: Float32Array): void {
     out[i] = table[data[p]] + table[data[p + 1]] + table[data[p + 2]];
 }
 
+/** Half a grey step at the sky's brightness, of all channels together: thresholds stay above quantisation and JPEG's blocks. */
+function halfGreyStep(image: PixelImage, sky: number): number {
+  const table = linearTable(image);
+  const light = sky / 3;
+  let value = 0;
+  while (value < image.maxValue - 1 && table[value + 1] < light) value++;
+  return 1.5 * (table[value + 1] - table[value]);
+}
+
 /** Noise from the lower half of the distribution (median − 16th percentile), which stars do not reach. */
-function robustNoise(data: Float32Array, level: number): number {
+function robustNoise(data: Float32Array, floor: number): number {
   const step = Math.max(1, Math.floor(data.length / 1500)) | 1;
   const sample = new Float32Array(Math.ceil(data.length / step));
   for (let i = 0, j = 0; i < data.length; i += step) sample[j++] = data[i];
   sample.sort();
   const spread = sample[Math.floor(sample.length * 0.5)] - sample[Math.floor(sample.length * 0.16)];
-  // A clipped black sky has no noise of its own; half a grey step keeps thresholds above quantisation.
-  return Math.max(spread, 1e-4 / 2 ** level);
+  // A sky clipped to black or smoothed by JPEG has no noise of its own.
+  return Math.max(spread, floor);
 }
 
 /**

@@ -44,10 +44,14 @@ export function reasonWithout(
   if (star.elongation > TRAIL_ELONGATION) return 'motion-blur';
   const spots = ringOf(
     star,
-    lights.filter((light) => light !== star && light.peak > SEEN_SIGMA * noise),
+    lights.filter((light) => light !== star && light.peak > Math.max(SEEN_SIGMA * noise, star.peak / STAR_SIGMA)),
   );
-  if (spots.filter((spot) => spot.elongation > SPOT_ELONGATION && !inside(image, opposite(star, spot))).length >= 2)
-    return 'at-edge';
+  // Two among a picture's many noise peaks may well lie so: of a pattern cut off more must be seen.
+  const cutOff = spots.filter(
+    (spot) =>
+      spot.peak > STAR_LEAST_SIGMA * noise && spot.elongation > SPOT_ELONGATION && !inside(image, opposite(star, spot)),
+  );
+  if (cutOff.length >= 2) return 'at-edge';
   if (doubt === 'too-far') return doubt;
   if (spikeCount(levels, star) >= FEWEST_SPIKES) return 'spikes-only';
   if (doubt === 'pair-missing' || pairCount(star, spots) === 2) return 'pair-missing';

@@ -8,13 +8,16 @@ import type { Scene } from './scene.ts';
 /** Steps of the tone table between no light and white. */
 export const TONE_STEPS = 4096;
 
+/** The camera's curve: light (0…1) to the value stored (0…1). */
+export function toned(tone: Scene['tone'], light: number): number {
+  const value = srgbEncode(light);
+  // The contrast curve: a smooth step mixed in equally.
+  return tone === 'srgb' ? value : 0.5 * value + 0.5 * value * value * (3 - 2 * value);
+}
+
 /** Encoded 8-bit value for light in steps of 1 / TONE_STEPS. */
 export function toneTable(tone: Scene['tone']): Uint8Array {
-  return Uint8Array.from({ length: TONE_STEPS + 1 }, (_, i) => {
-    const value = srgbEncode(i / TONE_STEPS);
-    // The contrast curve: a smooth step mixed in equally.
-    return Math.round(255 * (tone === 'srgb' ? value : 0.5 * value + 0.5 * value * value * (3 - 2 * value)));
-  });
+  return Uint8Array.from({ length: TONE_STEPS + 1 }, (_, i) => Math.round(255 * toned(tone, i / TONE_STEPS)));
 }
 
 /**

@@ -11,7 +11,7 @@ import {
   samplePupil,
 } from '../optics/diffraction.ts';
 import { BAND_UM, starSpectrum } from '../optics/spectrum.ts';
-import { type Light, pupilAngleDeg, pupilOptics, type Scene } from './scene.ts';
+import { type Light, pupilAngleDeg, pupilOptics, type Scene, vignettingCut } from './scene.ts';
 
 /** Expected electrons per pixel, one plane per colour, row-major: what a pixel of that colour would collect. */
 export interface LinearRgb {
@@ -96,6 +96,7 @@ export function diffractionPattern(scene: Scene, limits: RenderLimits = limitsFo
     vanes: scene.vanes,
     vaneWidthD: scene.vaneWidthD,
     bladeAngleDeg: scene.blades > 0 || scene.vanes > 0 ? scene.bladeAngleDeg - pupilAngleDeg(scene) : 0,
+    cutBy: vignettingCut(scene),
     transmission: scene.zoneTransmission,
   };
   const edgeUm = Math.abs(scene.dzUm) / (8 * scene.fNumber ** 2) + Math.abs(optics.sphericalUm);

@@ -35,6 +35,10 @@ export interface Scene {
   sphericalWaves: number;
   /** Central obstruction, units of the pupil diameter. */
   obstructionD: number;
+  /** Off-axis vignetting: the pupil's part outside a second one, moved by so many D, is dark. */
+  vignettingD: number;
+  /** Direction of that move in the picture. */
+  vignettingAngleDeg: number;
   /** Straight iris blades, 0 for a round aperture. */
   blades: number;
   /** Vanes in the aperture (a spider), 0 for none. */
@@ -109,6 +113,8 @@ export function defaultScene(changes: Partial<Scene> = {}): Scene {
     dzUm: 0,
     sphericalWaves: 0,
     obstructionD: 0,
+    vignettingD: 0,
+    vignettingAngleDeg: 0,
     blades: 0,
     vanes: 0,
     vaneWidthD: 0,
@@ -191,13 +197,23 @@ export function pupilAngleDeg(scene: Scene): number {
   return scene.maskRotationDeg + (scene.mask?.orientation === -1 ? 180 : 0);
 }
 
+/** Centre of the second pupil that vignetting cuts with, (u, n) in D; undefined without vignetting. */
+export function vignettingCut(scene: Scene): { u: number; n: number } | undefined {
+  if (scene.vignettingD === 0) return undefined;
+  const angle = ((scene.vignettingAngleDeg - pupilAngleDeg(scene)) * Math.PI) / 180;
+  return { u: scene.vignettingD * Math.cos(angle), n: scene.vignettingD * Math.sin(angle) };
+}
+
 /** A zone's centroid, and its mean of r² (u, n), which is what spherical aberration moves it by. */
 type ZoneMoments = Record<Zone, { u: number; n: number; rru: number; rrn: number }>;
 
 const momentsCache = new Map<string, ZoneMoments>();
 
-function zoneMoments(mask: Mask, obstructionD: number): ZoneMoments {
-  const key = `${mask.layout} ${mask.handedness ?? 1} ${mask.ribD} ${obstructionD}`;
+/** Moments of the open part of each zone, units of D, in drawing orientation. */
+export function zoneMoments(scene: Scene, mask: Mask): ZoneMoments {
+  const { obstructionD } = scene;
+  const cut = vignettingCut(scene);
+  const key = `${mask.layout} ${mask.handedness ?? 1} ${mask.ribD} ${obstructionD} ${cut?.u} ${cut?.n}`;
   const cached = momentsCache.get(key);
   if (cached) return cached;
   const size = 600;
@@ -208,6 +224,7 @@ function zoneMoments(mask: Mask, obstructionD: number): ZoneMoments {
       const u = (col + 0.5) / size - 0.5;
       const rr = u * u + n * n;
       if (rr < (obstructionD / 2) ** 2) continue;
+      if (cut && (u - cut.u) ** 2 + (n - cut.n) ** 2 > 0.25) continue;
       const zone = zoneAt(mask.layout, mask.handedness ?? 1, mask.ribD, u, n);
       if (!zone) continue;
       [1, u, n, rr * u, rr * n].forEach((value, i) => {
@@ -250,7 +267,7 @@ export function truth(scene: Scene): Truth {
   const sign = Math.round((angle - middleAngleDeg) / 180) % 2 === 0 ? 1 : -1;
 
   // A ray through pupil point x lands at x · (dz / N + 64 W N x²), W being W040 as a length.
-  const moments = zoneMoments(mask, scene.obstructionD);
+  const moments = zoneMoments(scene, mask);
   const perUnit = scene.dzUm / scene.fNumber;
   const perCube = 64 * scene.sphericalWaves * REFERENCE_WAVELENGTH_UM * scene.fNumber;
   const shift = ({ u, n, rru, rrn }: ZoneMoments[Zone]) => ({

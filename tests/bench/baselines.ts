@@ -21,7 +21,7 @@ interface Point {
 type Spots = Record<Zone, [Point, Point]>;
 
 /** Where the six spots are, to the pixel: what the baselines are told. */
-function roughPlaces(scene: Scene): Spots {
+export function roughPlaces(scene: Scene): Spots {
   const { offsetPx, spotDistancePx, starXPx, starYPx } = truth(scene);
   const shift = zoneShiftDirections(scene);
   const place = (zone: Zone, turnDeg: number): [Point, Point] => {

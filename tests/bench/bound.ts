@@ -1,11 +1,28 @@
 /** The Cramér–Rao bound of a simulated scene, from its noise-free picture and the camera's noise. */
 import { offsetBoundPx } from '../../core/optics/bound.ts';
-import { offsetOfShifts, type Zone, zoneCentroids } from '../../core/optics/mask.ts';
-import { renderNoiseFree } from '../../core/simulator/render.ts';
-import { pupilAngleDeg, type Scene, truth } from '../../core/simulator/scene.ts';
+import { offsetOfShifts, type Zone } from '../../core/optics/mask.ts';
+import { toned } from '../../core/simulator/expose.ts';
+import { type LinearRgb, renderNoiseFree } from '../../core/simulator/render.ts';
+import { pupilAngleDeg, type Scene, truth, zoneMoments } from '../../core/simulator/scene.ts';
 
-/** σ of the offset no unbiased estimator can beat in one frame of `scene`, px (JPEG's own noise not counted). */
-export function sceneBoundPx(scene: Scene): number {
+/** Mean square by which JPEG changes a pixel's stored value (0…255), by channel and value before. */
+export type JpegNoise = (value: number, channel: number) => number;
+
+export interface Limit {
+  /** σ of the offset that no unbiased estimator can beat in one frame, JPEG's changes counted as noise, px. */
+  boundPx: number;
+  /** The same before JPEG: photon, read and quantisation noise alone. */
+  rawBoundPx: number;
+  /** Median over the six spots of their brightest pixel over its noise without the star, all channels together. */
+  spotSnr: number;
+}
+
+/**
+ * Bounds of one frame of `scene` (its own pixels, whatever the camera makes of them). JPEG is taken as
+ * independent noise on each pixel of the size measured on the frame itself; in truth it is related
+ * within its blocks. Sharpening is left out: it changes signal and noise alike.
+ */
+export function sceneLimit(scene: Scene, jpegNoise: JpegNoise): Limit {
   const { offsetPx, spotDistancePx } = truth(scene);
   const reach = Math.ceil(1.75 * spotDistancePx + 8);
   const left = Math.round(scene.star.xPx) - reach;
@@ -32,40 +49,62 @@ export function sceneBoundPx(scene: Scene): number {
     return planes;
   };
   const zones = { middle: zoneLight('middle'), plus: zoneLight('plus'), minus: zoneLight('minus') };
-  const directions = zoneShiftDirections(scene);
-  if (!Number.isFinite(offsetPx)) return Number.NaN;
-  return offsetBoundPx({
-    widthPx: cut.widthPx,
-    heightPx: cut.heightPx,
-    whole: whole.planes,
-    zones,
-    shift: directions,
-    starXPx: cut.star.xPx,
-    starYPx: cut.star.yPx,
-    variance: (value, channel) => pixelVariance(scene, value, channel),
+  const none: JpegNoise = () => 0;
+  const bound = (jpeg: JpegNoise) =>
+    offsetBoundPx({
+      widthPx: cut.widthPx,
+      heightPx: cut.heightPx,
+      whole: whole.planes,
+      zones,
+      shift: zoneShiftDirections(scene),
+      starXPx: cut.star.xPx,
+      starYPx: cut.star.yPx,
+      variance: (value, channel) => pixelVariance(scene, value, channel, jpeg),
+    });
+  const known = Number.isFinite(offsetPx);
+  return {
+    boundPx: known ? bound(jpegNoise) : Number.NaN,
+    rawBoundPx: known ? bound(none) : Number.NaN,
+    spotSnr: spotSnr(cut, zones, jpegNoise),
+  };
+}
+
+function spotSnr(cut: Scene, zones: Record<Zone, LinearRgb['planes']>, jpeg: JpegNoise): number {
+  const noise = [0, 1, 2].map((channel) => pixelVariance(cut, cut.skyE, channel, jpeg));
+  const angle = (pupilAngleDeg(cut) * Math.PI) / 180;
+  const peaks = Object.values(zones).flatMap((planes) => {
+    const best = [0, 0];
+    for (let y = 0, i = 0; y < cut.heightPx; y++)
+      for (let x = 0; x < cut.widthPx; x++, i++) {
+        const side = (x - cut.star.xPx) * Math.cos(angle) + (y - cut.star.yPx) * Math.sin(angle) > 0 ? 0 : 1;
+        const square = planes.reduce((sum, plane, c) => sum + plane[i] ** 2 / noise[c], 0);
+        if (square > best[side]) best[side] = square;
+      }
+    return best.map(Math.sqrt);
   });
+  return peaks.sort((a, b) => a - b)[3];
 }
 
-/** Photon, read and quantisation noise of a pixel, electrons². A mosaic sees a quarter or half of each colour. */
-function pixelVariance(scene: Scene, electrons: number, channel: number): number {
-  const light = electrons / scene.fullWellE + scene.pedestal;
+/** Photon, read, quantisation and JPEG noise of a pixel, electrons². A mosaic sees a quarter or half of each colour. */
+function pixelVariance(scene: Scene, electrons: number, channel: number, jpegNoise: JpegNoise): number {
+  const light = Math.max(0, electrons) / scene.fullWellE + scene.pedestal;
   if (light >= 1) return Number.POSITIVE_INFINITY;
-  const variance = Math.max(0, electrons) + scene.readNoiseE ** 2 + (greyStep(light) * scene.fullWellE) ** 2 / 12;
+  const photons = Math.max(0, electrons) + scene.readNoiseE ** 2;
   const share = scene.bayer ? [0.25, 0.5, 0.25][channel] : 1;
-  return variance / share;
+  const stepE = lightOfStep(scene, light) * scene.fullWellE;
+  return photons / share + (1 / 12 + jpegNoise(255 * toned(scene.tone, light), channel)) * stepE ** 2;
 }
 
-/** Linear light of one 8-bit grey step of the sRGB curve at `light` (derivative of IEC 61966-2-1). */
-function greyStep(light: number): number {
-  const encoded = light <= 0.0031308 ? 12.92 * light : 1.055 * light ** (1 / 2.4) - 0.055;
-  const slope = encoded <= 0.04045 ? 1 / 12.92 : (2.4 / 1.055) * ((encoded + 0.055) / 1.055) ** 1.4;
-  return slope / 255;
+/** Linear light of one 8-bit step of the camera's curve at `light`. */
+function lightOfStep({ tone }: Scene, light: number): number {
+  const near = Math.min(1e-4, light / 2);
+  return (2 * near) / (255 * (toned(tone, light + near) - toned(tone, light - near)));
 }
 
 /** Displacement of each zone's spots in the picture per px of offset. */
 export function zoneShiftDirections(scene: Scene): Record<Zone, { x: number; y: number }> {
   const mask = scene.mask!;
-  const centroids = zoneCentroids(mask.layout, mask.handedness ?? 1, mask.ribD, scene.obstructionD);
+  const centroids = zoneMoments(scene, mask);
   const k =
     offsetOfShifts(centroids, scene.outerAngleDeg) *
     (Math.cos((pupilAngleDeg(scene) - truth(scene).middleAngleDeg) * (Math.PI / 180)) > 0 ? 1 : -1);

@@ -5,8 +5,8 @@ import { parentPort, Worker } from 'node:worker_threads';
 import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import { type Timed, type Trial, timed, tryScene, UNKNOWN_OPTICS } from './measurement.ts';
-import { drawNegative } from './negatives.ts';
-import { drawGridScene, drawScene, FAMILIES } from './scenes.ts';
+import { drawNegative, rightReasons } from './negatives.ts';
+import { type BenchScene, drawGridScene, drawScene, FAMILIES, familyNamed } from './scenes.ts';
 
 export type Job = { seed: number; index: number } & (
   | { kind: 'family'; family: string }
@@ -18,8 +18,8 @@ export interface Done {
   job: Job;
   /** Of a frame with a pattern. */
   trial?: Trial;
-  /** Of a frame without one: what it shows, and what was made of it. */
-  negative?: { shows: string } & Timed;
+  /** Of a frame without one: what it shows, what was made of it, and whether that is right. */
+  negative?: { shows: string; isRight: boolean } & Timed;
 }
 
 /** Runs the jobs on all cores. @param progress is told how many are done */
@@ -43,22 +43,25 @@ export async function runJobs(jobs: Job[], progress: (done: number) => void): Pr
   return done;
 }
 
+export function sceneOf(job: Job): BenchScene {
+  if (job.kind === 'family') return drawScene(familyNamed(job.family), job.index, job.seed);
+  return drawGridScene(job.index, job.seed);
+}
+
 if (parentPort) {
   const port = parentPort;
   const ready = loadCv().then(async (cv) => {
     // Code is compiled as it is used: the first frames are not typical.
-    for (let i = 0; i < 2; i++) await tryScene(cv, drawScene(FAMILIES[0], 1000 + i, 1), false);
+    for (let i = 0; i < 2; i++) await tryScene(cv, drawScene(FAMILIES[0], 1000 + i, 1));
     return cv;
   });
   port.on('message', async (job: Job) => port.postMessage(await run(await ready, job)));
 }
 
 async function run(cv: Cv, job: Job): Promise<Done> {
-  if (job.kind === 'negative') {
-    const { kind, image } = await drawNegative(job.index, job.seed);
-    return { job, negative: { shows: kind, ...timed(() => measure(cv, image, UNKNOWN_OPTICS)) } };
-  }
-  if (job.kind === 'grid') return { job, trial: await tryScene(cv, drawGridScene(job.index, job.seed), false) };
-  const family = FAMILIES.find(({ name }) => name === job.family)!;
-  return { job, trial: await tryScene(cv, drawScene(family, job.index, job.seed), true) };
+  if (job.kind !== 'negative') return { job, trial: await tryScene(cv, sceneOf(job)) };
+  const { kind, image } = await drawNegative(job.index, job.seed);
+  const seen = timed(() => measure(cv, image, UNKNOWN_OPTICS));
+  const isRight = seen.reading.status === 'no-pattern' && rightReasons(kind).includes(seen.reading.reason);
+  return { job, negative: { shows: kind, isRight, ...seen } };
 }

@@ -1,15 +1,10 @@
-/** One simulated frame measured, with and without knowledge of the optics, and what comes of many. */
-import sharp from 'sharp';
-import type { PixelImage } from '../../core/frame.ts';
+/** One frame measured, with and without knowledge of the optics, and what comes of many. */
 import type { Optics, Reading } from '../../core/measurement.ts';
 import type { Cv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
-import { expose } from '../../core/simulator/expose.ts';
-import { renderNoiseFree } from '../../core/simulator/render.ts';
-import { type Scene, type Truth, truth } from '../../core/simulator/scene.ts';
-import { encodeJpeg } from '../support/encode.ts';
-import { blurredPeaks, sourceExtractor } from './baselines.ts';
-import { sceneBoundPx } from './bound.ts';
+import type { Truth } from '../../core/simulator/scene.ts';
+import { frameOf, type Known } from './frames.ts';
+import { asSeen, type BenchScene } from './scenes.ts';
 
 /** A reading with the time it took, ms: by the clock, and of this thread's processor. */
 export interface Timed {
@@ -18,16 +13,11 @@ export interface Timed {
   cpuMs: number;
 }
 
-export interface Trial {
-  truth: Truth;
-  /** Cramér–Rao bound of the offset, px. */
-  boundPx: number;
+export interface Trial extends Known {
   /** Nothing known of the optics. */
   unknown: Timed;
   /** Lens and pixel size known, as a user types them in, but not which way the mask sits. */
   known: Timed;
-  /** Offsets the outside methods find, px, null where they miss a spot; absent when not asked for. */
-  baselines: { blurredPeaks: number | null; sourceExtractor: number | null } | null;
 }
 
 export interface Row {
@@ -41,27 +31,27 @@ export interface Row {
   biasOverBound: number;
   /** Root mean square of error / σ; 1 when σ is true. */
   spread: number;
+  /** Median of |error / σ| over 0.6745. */
+  medianSpread: number;
   /** Side wrong by more than 3 σ, merged frames counted too. */
   signErrors: number;
   /** Root mean square of the error, px. */
   rmsPx: number;
   wallMs: [p50: number, p95: number];
   cpuMs: [p50: number, p95: number];
+  /** Reasons given for the frames not measured. */
+  reasons: Record<string, number>;
 }
 
 export const UNKNOWN_OPTICS: Optics = { focalMm: null, fNumber: null, pixelUm: null, mask: null };
 
-export async function tryScene(cv: Cv, scene: Scene, withBaselines: boolean): Promise<Trial> {
-  const image = await asReceived(expose(renderNoiseFree(scene), scene), scene.jpegQuality);
-  const { focalMm, fNumber, pixelUm } = scene;
+export async function tryScene(cv: Cv, scene: BenchScene): Promise<Trial> {
+  const { image, jpeg, ...known } = await frameOf(cv, scene);
+  const { focalMm, fNumber, pixelUm } = asSeen(scene);
   return {
-    truth: truth(scene),
-    boundPx: sceneBoundPx(scene),
+    ...known,
     unknown: timed(() => measure(cv, image, UNKNOWN_OPTICS)),
     known: timed(() => measure(cv, image, { focalMm, fNumber, pixelUm, mask: null })),
-    baselines: withBaselines
-      ? { blurredPeaks: blurredPeaks(cv, image, scene), sourceExtractor: sourceExtractor(image, scene) }
-      : null,
   };
 }
 
@@ -73,34 +63,43 @@ export function timed(work: () => Reading): Timed {
   return { reading, wallMs: performance.now() - wall, cpuMs: (user + system) / 1000 };
 }
 
-/** The picture as it comes out of the camera: JPEG bytes, decoded. */
-export async function asReceived(image: PixelImage, quality: number): Promise<PixelImage> {
-  const { data } = await sharp(await encodeJpeg(image, quality))
-    .raw()
-    .toBuffer({ resolveWithObject: true });
-  return { ...image, data };
-}
-
 export function summarise(trials: Trial[], knowing: 'unknown' | 'known'): Row {
   const errors = trials.flatMap((trial) => {
+    const px = errorPx(trial, knowing);
     const { reading } = trial[knowing];
-    if (reading.status !== 'measured' || trial.truth.merged) return [];
-    const error = signedError(trial.truth, reading.offsetPx, reading.middleAngleDeg);
-    return [{ px: error, overSigma: error / reading.offsetSigmaPx, overBound: error / trial.boundPx }];
+    if (px === null || reading.status !== 'measured') return [];
+    return [{ px, overSigma: px / reading.offsetSigmaPx, overBound: px / trial.limit.boundPx }];
   });
   const over = errors.map(({ overBound }) => overBound).filter(Number.isFinite);
+  const overSigma = errors.map((error) => error.overSigma);
   return {
     frames: trials.length,
     foundPercent: (100 * trials.filter((trial) => trial[knowing].reading.status === 'measured').length) / trials.length,
     rmsOverBound: rms(over),
     medianOverBound: medianSize(over),
     biasOverBound: over.reduce((a, b) => a + b, 0) / over.length,
-    spread: rms(errors.map(({ overSigma }) => overSigma)),
+    spread: rms(overSigma),
+    medianSpread: medianSize(overSigma),
     signErrors: trials.filter((trial) => isSignError(trial.truth, trial[knowing].reading)).length,
     rmsPx: rms(errors.map(({ px }) => px)),
     wallMs: percentiles(trials.map((trial) => trial[knowing].wallMs)),
     cpuMs: percentiles(trials.map((trial) => trial[knowing].cpuMs)),
+    reasons: countReasons(trials.map((trial) => trial[knowing].reading)),
   };
+}
+
+export function countReasons(readings: Reading[]): Record<string, number> {
+  const reasons: Record<string, number> = {};
+  for (const reading of readings)
+    if (reading.status === 'no-pattern') reasons[reading.reason] = (reasons[reading.reason] ?? 0) + 1;
+  return reasons;
+}
+
+/** Measured less true; null where nothing is measured or the pairs overlap, so that only the side counts. */
+export function errorPx(trial: Trial, knowing: 'unknown' | 'known'): number | null {
+  const { reading } = trial[knowing];
+  if (reading.status !== 'measured' || trial.truth.merged) return null;
+  return signedError(trial.truth, reading.offsetPx, reading.middleAngleDeg);
 }
 
 /** Measured less true; at ±90° both directions of u are the same line with the opposite sign. */
@@ -109,7 +108,7 @@ export function signedError(truth: Truth, offsetPx: number, middleAngleDeg: numb
   return (turned ? -offsetPx : offsetPx) - truth.offsetPx;
 }
 
-function isSignError(truth: Truth, reading: Reading): boolean {
+export function isSignError(truth: Truth, reading: Reading): boolean {
   if (reading.status !== 'measured') return false;
   const measured = truth.offsetPx + signedError(truth, reading.offsetPx, reading.middleAngleDeg);
   return Math.abs(measured) > 3 * reading.offsetSigmaPx && measured * truth.offsetPx < 0;

@@ -1,10 +1,17 @@
-/** Frames that hold no pattern: what lamps, spikes, trails, text and noise look like to the measurement. */
+/**
+ * Frames that hold no pattern: what lamps, spikes, trails, text and noise look like to the measurement,
+ * and the bench's own scenes with the mask taken off.
+ */
 import sharp from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
+import type { ReasonCode } from '../../core/measurement.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { type Random, seededRandom } from '../../core/simulator/random.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
-import { defaultScene, type Light, star } from '../../core/simulator/scene.ts';
+import { defaultScene, type Light, type Scene, star } from '../../core/simulator/scene.ts';
+import { encodeJpeg } from '../support/encode.ts';
+import { decoded, enlarged } from './frames.ts';
+import { drawScene, familyNamed } from './scenes.ts';
 
 export interface Negative {
   kind: string;
@@ -146,26 +153,43 @@ function dots(p: Pencil, count: number): string {
   );
 }
 
-/** Frames through the diffraction integral: a star with its aperture's own spikes, out of focus, without a mask. */
-function throughLens(p: Pencil): PixelImage {
-  const blades = p.random.uniform() < 0.6 ? p.whole(5, 9) : 0;
+/** Through the diffraction integral: a bright star, its aperture's own spikes or none, in and out of focus. */
+const THROUGH_THE_LENS: Record<string, (p: Pencil) => Partial<Scene>> = {
+  sunstar: (p) => ({ blades: p.whole(5, 9), dzUm: p.between(-8, 8) }),
+  spider: (p) => ({ vanes: p.whole(3, 4), vaneWidthD: p.between(0.005, 0.03), dzUm: p.between(-8, 8) }),
+  'star out of focus': (p) => ({ blades: p.random.uniform() < 0.5 ? p.whole(5, 9) : 0, dzUm: p.between(30, 80) }),
+};
+
+function throughLens(kind: string, p: Pencil): Promise<PixelImage> {
   const lights: Light[] = Array.from({ length: p.whole(0, 3) }, () => star(x(p), y(p), p.between(2e3, 2e5)));
   const scene = defaultScene({
     mask: null,
-    blades,
-    vanes: blades === 0 ? p.whole(0, 1) * p.whole(3, 4) : 0,
-    vaneWidthD: p.between(0.005, 0.03),
     bladeAngleDeg: p.between(0, 90),
-    star: star(x(p), y(p), 10 ** p.between(4, 7.5), p.between(3000, 12000)),
+    star: star(x(p), y(p), 10 ** p.between(5.5, 7.5), p.between(3000, 12000)),
     otherLights: lights,
-    dzUm: p.between(-40, 40),
     seeingPx: p.between(1, 4),
     skyE: p.between(3, 500),
-    trailXPx: p.random.uniform() < 0.3 ? p.between(2, 20) : 0,
     pedestal: 0.004,
     seed: p.whole(1, 1e9),
+    ...THROUGH_THE_LENS[kind](p),
   });
-  return expose(renderNoiseFree(scene), scene);
+  return received(expose(renderNoiseFree(scene), scene), p);
+}
+
+/** Families of the bench that make clutter of their own; the rest differ only in the mask. */
+const UNMASKED = [
+  ...['plain', 'faint', 'planet', 'burnt-spots', '640x424', '1920x1280', 'reduced', 'magnified-5x', 'magnified-10x'],
+  ...['sharpened', 'contrast', 'dark-sky', 'moonlit', 'other-stars', 'lamps', 'windows', 'flames', 'hot-pixels'],
+  ...['banding', 'heavy-jpeg', 'seeing', 'shake', 'trails', 'defocused', 'breaking-up', 'obstructed'],
+];
+const WITHOUT_MASK = ' without mask';
+
+async function unmasked(kind: string, index: number, seed: number, p: Pencil): Promise<PixelImage> {
+  const family = familyNamed(kind.slice(0, -WITHOUT_MASK.length));
+  // Numbers of their own, so that they are other frames than those with the mask.
+  const scene = { ...drawScene(family, 50_000 + index, seed), mask: null };
+  const image = await enlarged(expose(renderNoiseFree(scene), scene), scene.enlarge);
+  return received(image, p, scene.jpegQuality);
 }
 
 async function drawn(kind: string, p: Pencil): Promise<PixelImage> {
@@ -180,10 +204,21 @@ async function drawn(kind: string, p: Pencil): Promise<PixelImage> {
     kind === 'strong noise' ? p.between(15, 60) : kind === 'black' || kind === 'white' ? 0 : p.between(1, 6);
   for (let i = 0; i < data.length; i++)
     data[i] = Math.max(0, Math.min(255, data[i] + (noise > 0 ? sky : 0) + noise * p.random.gauss()));
-  return { widthPx: WIDTH, heightPx: HEIGHT, channels: 3, data, maxValue: 255, transfer: 'srgb' };
+  return received({ widthPx: WIDTH, heightPx: HEIGHT, channels: 3, data, maxValue: 255, transfer: 'srgb' }, p);
 }
 
-export const NEGATIVE_KINDS: readonly string[] = [...Object.keys(DRAWINGS), 'through the lens'];
+async function received(image: PixelImage, p: Pencil, quality = p.whole(60, 95)): Promise<PixelImage> {
+  return decoded(await encodeJpeg(image, quality));
+}
+
+export const NEGATIVE_KINDS: readonly string[] = [
+  ...Object.keys(DRAWINGS),
+  ...Object.keys(THROUGH_THE_LENS),
+  ...UNMASKED.map((family) => family + WITHOUT_MASK),
+];
+
+/** Not by the diffraction integral. */
+export const isDrawn = (kind: string): boolean => kind in DRAWINGS;
 
 /** Number `index` of the negatives under `seed`; kinds take turns. */
 export async function drawNegative(index: number, seed: number): Promise<Negative> {
@@ -191,5 +226,53 @@ export async function drawNegative(index: number, seed: number): Promise<Negativ
   const between = (low: number, high: number) => low + (high - low) * random.uniform();
   const pencil: Pencil = { random, between, whole: (low, high) => Math.floor(between(low, high + 1)) };
   const kind = NEGATIVE_KINDS[index % NEGATIVE_KINDS.length];
-  return { kind, image: kind === 'through the lens' ? throughLens(pencil) : await drawn(kind, pencil) };
+  if (isDrawn(kind)) return { kind, image: await drawn(kind, pencil) };
+  if (kind in THROUGH_THE_LENS) return { kind, image: await throughLens(kind, pencil) };
+  return { kind, image: await unmasked(kind, index, seed, pencil) };
+}
+
+const SPIKES: ReasonCode[] = ['spikes-only', 'no-spots'];
+/** A disc may be a star out of focus. */
+const DISCS: ReasonCode[] = ['too-far', 'no-spots', 'no-star', 'too-bright', 'at-edge'];
+const NO_STARS: ReasonCode[] = ['no-star', 'no-spots', 'too-bright', 'at-edge'];
+const STAR_ALONE: ReasonCode[] = ['no-spots'];
+
+const RIGHT: Record<string, ReasonCode[]> = {
+  black: ['no-star'],
+  white: ['too-bright'],
+  noise: ['no-star'],
+  'strong noise': ['no-star'],
+  star: ['no-spots', 'too-dim'],
+  stars: ['no-spots', 'too-dim'],
+  'defocused star': ['too-far', 'no-spots'],
+  'star out of focus': ['too-far', 'no-spots'],
+  'sunstar spikes': SPIKES,
+  'cross spikes': SPIKES,
+  'hexagon spikes': SPIKES,
+  'two crosses': SPIKES,
+  sunstar: SPIKES,
+  spider: SPIKES,
+  lamps: DISCS,
+  'lamp row': DISCS,
+  trails: ['motion-blur', 'no-spots'],
+  'lone trail': ['motion-blur', 'no-spots'],
+  horizon: DISCS,
+  'faint without mask': ['no-spots', 'too-dim'],
+  'lamps without mask': DISCS,
+  'windows without mask': DISCS,
+  'flames without mask': DISCS,
+  'other-stars without mask': ['no-spots', 'at-edge'],
+  'trails without mask': ['motion-blur', 'no-spots'],
+  'shake without mask': ['motion-blur', 'no-spots'],
+  'seeing without mask': ['no-spots', 'too-far'],
+  'planet without mask': ['no-spots', 'too-far'],
+  'magnified-5x without mask': ['no-spots', 'too-far'],
+  'magnified-10x without mask': ['no-spots', 'too-far'],
+  'defocused without mask': ['no-spots', 'too-far'],
+  'breaking-up without mask': ['no-spots', 'too-far'],
+};
+
+/** What may truly be said of a kind; a reason that sends the user the wrong way is not among it. */
+export function rightReasons(kind: string): ReasonCode[] {
+  return RIGHT[kind] ?? (kind.endsWith(WITHOUT_MASK) ? STAR_ALONE : NO_STARS);
 }

@@ -1,12 +1,19 @@
 /** Families of simulated scenes, each drawn from a seed: a new seed gives new frames. */
-import type { ZoneLayout } from '../../core/optics/mask.ts';
+import { DEFAULT_MASK, type ZoneLayout } from '../../core/optics/mask.ts';
 import { type Random, seededRandom } from '../../core/simulator/random.ts';
 import { defaultScene, type Light, type Scene, star } from '../../core/simulator/scene.ts';
 
+/** A scene, and how many times the camera enlarges its pixels for live view (by interpolation). */
+export interface BenchScene extends Scene {
+  enlarge: number;
+}
+
 export interface Family {
   name: string;
+  /** What the plain scene is drawn from, where it differs. */
+  within?: Partial<Limits>;
   /** Changes a plain random scene into one of the family. */
-  change: (scene: Scene, draw: Draw) => void;
+  change?: (scene: BenchScene, draw: Draw) => void;
 }
 
 /** Random choices of one scene. */
@@ -16,6 +23,42 @@ export interface Draw {
   oneOf: <T>(items: readonly T[]) => T;
 }
 
+type Range = readonly [low: number, high: number];
+
+/** What plain scenes are drawn from. */
+interface Limits {
+  sizePx: Range;
+  focalMm: Range;
+  fNumber: Range;
+  /** Distance of the spots from the star, px of the sensor's own picture. */
+  distancePx: Range;
+  /** Grating periods across the pupil; at least twenty, so that the spots stand apart. */
+  periods: Range;
+  outerAngleDeg: Range;
+  /** Direction of the mask's u in the picture. */
+  rotationDeg: Range;
+  temperatureK: Range;
+  /** Defocus in depths of focus, to either side. */
+  defocus: Range;
+  /** Peak of a middle spot over full well. */
+  spotPeak: Range;
+  layouts: readonly ZoneLayout[];
+}
+
+const PLAIN: Limits = {
+  sizePx: [1024, 680],
+  focalMm: [14, 85],
+  fNumber: [1.4, 4],
+  distancePx: [25, 110],
+  periods: [24, 60],
+  outerAngleDeg: [13, 26],
+  rotationDeg: [-180, 180],
+  temperatureK: [3500, 12000],
+  defocus: [0, 2.5],
+  spotPeak: [0.06, 0.7],
+  layouts: ['half', 'half', 'strips-u', 'strips-n'],
+};
+
 function drawFrom(random: Random): Draw {
   return {
     between: (low, high) => low + (high - low) * random.uniform(),
@@ -24,25 +67,25 @@ function drawFrom(random: Random): Draw {
   };
 }
 
-/** A plain scene: everything ordinary, spots below saturation, defocus within a few depths of focus. */
-function plainScene(draw: Draw, seed: number): Scene {
-  const focalMm = draw.oneOf([14, 20, 24, 35, 50, 85]);
-  const fNumber = draw.oneOf([1.4, 1.8, 2, 2.8, 4]);
-  const distancePx = draw.logBetween(25, 110);
-  // Spots at λf/p; at least twenty periods across the pupil, so that they stand apart.
-  const periods = draw.between(24, 60);
-  const airyPx = distancePx / periods;
+function plainScene(draw: Draw, seed: number, within: Limits): BenchScene {
+  const [widthPx, heightPx] = within.sizePx;
+  const focalMm = draw.logBetween(...within.focalMm);
+  const fNumber = draw.logBetween(...within.fNumber);
+  const distancePx = draw.logBetween(...within.distancePx);
+  const airyPx = distancePx / draw.between(...within.periods);
   const pixelUm = (0.55 * fNumber) / airyPx;
   const pitchUm = (focalMm * 1000 * 0.55) / (distancePx * pixelUm);
-  const outerAngleDeg = draw.between(13, 26);
+  const outerAngleDeg = draw.between(...within.outerAngleDeg);
   const scene = defaultScene({
+    widthPx,
+    heightPx,
     focalMm,
     fNumber,
     pixelUm,
     pitchUm,
     outerAngleDeg,
-    maskRotationDeg: draw.between(-180, 180),
-    dzUm: draw.between(-2.5, 2.5) * 1.1 * fNumber ** 2,
+    maskRotationDeg: draw.between(...within.rotationDeg),
+    dzUm: draw.oneOf([-1, 1]) * draw.between(...within.defocus) * 1.1 * fNumber ** 2,
     seeingPx: draw.between(0.9, 1.6) * Math.max(1, airyPx),
     skyE: draw.logBetween(5, 80),
     readNoiseE: draw.between(2, 6),
@@ -52,25 +95,19 @@ function plainScene(draw: Draw, seed: number): Scene {
     seed,
   });
   scene.mask = {
-    name: 'mask',
-    layout: draw.oneOf(['half', 'half', 'strips-u', 'strips-n'] as ZoneLayout[]),
+    ...DEFAULT_MASK,
+    layout: draw.oneOf(within.layouts),
     orientation: draw.oneOf([1, -1] as const),
     handedness: draw.oneOf([1, -1] as const),
     pitchUm,
     outerAngleDeg,
-    ribD: 0,
-    duty: 0.5,
   };
   scene.gratingPhase = { middle: draw.between(0, 1), plus: draw.between(0, 1), minus: draw.between(0, 1) };
-  const margin = 1.7 * distancePx + 20;
-  scene.star = star(
-    draw.between(margin, scene.widthPx - margin),
-    draw.between(margin, scene.heightPx - margin),
-    1,
-    draw.logBetween(3500, 12000),
-  );
-  setSpotPeak(scene, draw.logBetween(0.06, 0.7));
-  return scene;
+  const margin = Math.min(1.6 * distancePx + 20, heightPx / 2 - 4);
+  const [x, y] = [draw.between(margin, widthPx - margin), draw.between(margin, heightPx - margin)];
+  scene.star = star(x, y, 1, draw.logBetween(...within.temperatureK));
+  setSpotPeak(scene, draw.logBetween(...within.spotPeak));
+  return { ...scene, enlarge: 1 };
 }
 
 /** Scales the star so that a middle spot's peak is about `share` of full well. */
@@ -89,37 +126,75 @@ function distanceOf(scene: Scene): number {
   return (0.55 * scene.focalMm * 1000) / scene.pitchUm / scene.pixelUm;
 }
 
+/** Width of a spot across its line, px. */
+function spotWidthPx(scene: Scene): number {
+  return Math.max(scene.seeingPx, (1.9 * 0.55 * scene.fNumber) / scene.pixelUm);
+}
+
+const layout = (name: string, layout: ZoneLayout): Family => ({
+  name,
+  within: { layouts: [layout], defocus: [0, 5] },
+});
+
+const colours = (name: string, low: number, high: number): Family => ({ name, within: { temperatureK: [low, high] } });
+
+/** `count` lights that shine in the frame together with the star, the pattern of each about it. */
+const beside = (name: string, light: (scene: Scene, draw: Draw) => Light): Family => ({
+  name,
+  change: (scene, draw) => {
+    for (let count = draw.between(1, 4); count > 0; count--) scene.otherLights.push(light(scene, draw));
+  },
+});
+
 export const FAMILIES: Family[] = [
-  { name: 'plain', change: () => undefined },
-  { name: 'faint', change: (scene, draw) => setSpotPeak(scene, draw.logBetween(0.008, 0.04)) },
+  { name: 'plain' },
+  { name: 'faint', within: { spotPeak: [0.008, 0.04] } },
+  { name: '12-24mm', within: { focalMm: [12, 24] } },
+  { name: '85-600mm', within: { focalMm: [85, 600], periods: [40, 150] } },
+  { name: 'f1.4-2', within: { fNumber: [1.4, 2] } },
+  { name: 'f5.6-11', within: { fNumber: [5.6, 11] } },
+  { name: 'small', within: { distancePx: [8, 20] } },
+  { name: 'large', within: { sizePx: [1280, 960], distancePx: [110, 250] } },
+  layout('half', 'half'),
+  layout('strips-along-u', 'strips-u'),
+  layout('strips-along-n', 'strips-n'),
+  { name: 'angle-8-13', within: { outerAngleDeg: [8, 13], defocus: [0, 1.5] } },
+  { name: 'angle-26-35', within: { outerAngleDeg: [26, 35] } },
+  { name: 'upright', within: { rotationDeg: [89, 91] } },
+  colours('2500-3500K', 2500, 3500),
+  colours('12000-20000K', 12000, 20000),
   {
-    name: 'small',
+    name: 'planet',
     change: (scene, draw) => {
-      rescale(scene, draw.logBetween(9, 20), draw);
-      setSpotPeak(scene, draw.logBetween(0.08, 0.6));
+      // Jupiter to Venus near the Earth, as wide as a third of the spots' blur to all of it.
+      scene.star.widthPx = scene.star.heightPx = draw.between(0.3, 1) * spotWidthPx(scene);
     },
   },
+  { name: 'burnt-core', within: { spotPeak: [0.5, 0.95] } },
+  { name: 'burnt-spots', within: { spotPeak: [1.2, 6] } },
+  { name: '640x424', within: { sizePx: [640, 424], distancePx: [10, 60] } },
+  { name: '1280x848', within: { sizePx: [1280, 848] } },
+  { name: '1920x1280', within: { sizePx: [1920, 1280], distancePx: [40, 250] } },
   {
-    name: 'large',
+    name: 'reduced',
+    within: { distancePx: [10, 40] },
     change: (scene, draw) => {
-      scene.widthPx = 1280;
-      scene.heightPx = 960;
-      rescale(scene, draw.logBetween(110, 240), draw);
-      setSpotPeak(scene, draw.logBetween(0.08, 0.6));
+      // Each pixel is the mean of many: more light, less noise.
+      const factor = draw.between(2, 6);
+      scene.fullWellE *= factor ** 2;
+      scene.skyE *= factor ** 2;
+      scene.readNoiseE *= factor;
+      scene.star.photoelectrons *= factor ** 2;
     },
   },
+  magnified(5),
+  magnified(10),
   {
-    name: 'saturated',
-    change: (scene, draw) => setSpotPeak(scene, draw.logBetween(1.2, 6)),
+    name: 'sharpened',
+    change: (scene, draw) => Object.assign(scene, { bayer: true, sharpen: draw.between(0.3, 1.5) }),
   },
-  {
-    name: 'defocused',
-    change: (scene, draw) => {
-      const share = 0.5;
-      scene.dzUm = draw.oneOf([-1, 1]) * draw.between(3, 8) * 1.1 * scene.fNumber ** 2;
-      setSpotPeak(scene, share);
-    },
-  },
+  { name: 'contrast', change: (scene) => Object.assign(scene, { tone: 'contrast' }) },
+  { name: 'dark-sky', change: (scene, draw) => Object.assign(scene, { skyE: draw.between(0, 2) }) },
   {
     name: 'moonlit',
     change: (scene, draw) => {
@@ -128,98 +203,109 @@ export const FAMILIES: Family[] = [
       scene.skyGradientYE = draw.between(-250, 250);
     },
   },
+  beside('other-stars', (scene, draw) => away(scene, draw, 0, 0.6)),
+  beside('lamps', (scene, draw) => away(scene, draw, draw.between(2, 12), 3, [1800, 4000])),
+  beside('windows', (scene, draw) => ({
+    ...away(scene, draw, draw.between(4, 14), 3, [2200, 5000]),
+    square: true,
+    angleDeg: draw.between(-10, 10),
+  })),
+  beside('flames', (scene, draw) => {
+    const flame = away(scene, draw, draw.between(3, 8), 3, [1700, 2200]);
+    return { ...flame, heightPx: flame.widthPx * draw.between(1.5, 3), angleDeg: draw.between(-20, 20) };
+  }),
   {
-    name: 'camera look',
-    change: (scene, draw) => {
-      scene.bayer = draw.oneOf([true, false]);
-      scene.sharpen = draw.between(0.3, 1.2);
-      scene.tone = 'contrast';
-      scene.jpegQuality = draw.oneOf([78, 85, 90]);
-    },
+    name: 'hot-pixels',
+    change: (scene, draw) => Object.assign(scene, { hotPixels: Math.round(draw.between(50, 1500)) }),
+  },
+  { name: 'banding', change: (scene, draw) => Object.assign(scene, { bandingE: draw.between(2, 8) }) },
+  {
+    name: 'heavy-jpeg',
+    change: (scene, draw) => Object.assign(scene, { jpegQuality: draw.oneOf([50, 60, 70, 80]) }),
   },
   {
-    name: 'heavy jpeg',
+    name: 'seeing',
     change: (scene, draw) => {
-      scene.jpegQuality = draw.oneOf([60, 70, 80]);
+      scene.seeingPx = draw.between(1, 2.2) * spotWidthPx(scene);
     },
   },
+  { name: 'shake', change: (scene, draw) => trail(scene, draw, draw.between(0.3, 1) * spotWidthPx(scene)) },
+  { name: 'trails', change: (scene, draw) => trail(scene, draw, draw.between(1, 2.5) * spotWidthPx(scene)) },
+  { name: 'defocused', within: { defocus: [3, 8], spotPeak: [0.2, 0.7] } },
+  { name: 'breaking-up', within: { defocus: [8, 40], spotPeak: [0.2, 0.7] } },
   {
-    name: 'uneven mask',
+    name: 'uneven-mask',
     change: (scene, draw) => {
       const zone = draw.oneOf(['middle', 'plus', 'minus'] as const);
-      scene.zoneTransmission = { ...scene.zoneTransmission, [zone]: draw.between(0.25, 0.9) };
+      scene.zoneTransmission = { ...scene.zoneTransmission, [zone]: draw.between(0.2, 1) };
     },
   },
+  { name: 'spherical', change: (scene, draw) => Object.assign(scene, { sphericalWaves: draw.between(-0.5, 0.5) }) },
   {
-    name: 'clutter',
-    change: (scene, draw) => {
-      scene.hotPixels = Math.round(draw.between(20, 400));
-      scene.bandingE = draw.between(0, 2);
-      for (let i = 0; i < draw.between(1, 4); i++) scene.otherLights.push(otherLight(scene, draw));
-    },
+    name: 'vignetted',
+    change: (scene, draw) =>
+      Object.assign(scene, { vignettingD: draw.between(0.05, 0.3), vignettingAngleDeg: draw.between(0, 360) }),
   },
-  {
-    name: 'shake',
-    change: (scene, draw) => {
-      const length = draw.between(0.5, 3);
-      const angle = draw.between(0, Math.PI);
-      scene.trailXPx = length * Math.cos(angle);
-      scene.trailYPx = length * Math.sin(angle);
-      scene.seeingPx *= draw.between(1, 1.5);
-    },
-  },
-  {
-    name: 'planet',
-    change: (scene, draw) => {
-      // Jupiter to Venus near the Earth, as wide as a third of the spots' blur to all of it.
-      const sizePx = draw.between(0.3, 1) * Math.max(scene.seeingPx, (1.9 * 0.55 * scene.fNumber) / scene.pixelUm);
-      scene.star.widthPx = sizePx;
-      scene.star.heightPx = sizePx;
-    },
-  },
-  {
-    name: 'aberrated',
-    change: (scene, draw) => {
-      scene.sphericalWaves = draw.between(-0.4, 0.4);
-      scene.obstructionD = draw.oneOf([0, draw.between(0.15, 0.35)]);
-    },
-  },
+  { name: 'obstructed', change: (scene, draw) => Object.assign(scene, { obstructionD: draw.between(0.15, 0.35) }) },
 ];
 
-/** Changes the spots' distance, keeping diffraction in proportion, and puts the star back inside. */
-function rescale(scene: Scene, distancePx: number, draw: Draw): void {
-  const factor = distancePx / distanceOf(scene);
-  scene.pixelUm /= factor;
-  scene.seeingPx = Math.max(0.9, scene.seeingPx * factor);
-  const margin = Math.min(1.6 * distancePx + 20, scene.heightPx / 2 - 4);
-  scene.star.xPx = draw.between(margin, scene.widthPx - margin);
-  scene.star.yPx = draw.between(margin, scene.heightPx - margin);
+/** A part of the sensor, a colour to each pixel, enlarged so that it fills the picture. */
+function magnified(enlarge: number): Family {
+  const sizePx = [Math.round(1024 / enlarge), Math.round(680 / enlarge)] as const;
+  return {
+    name: `magnified-${enlarge}x`,
+    within: { sizePx, distancePx: [8, 0.27 * sizePx[1]], periods: [20, 40] },
+    change: (scene) => Object.assign(scene, { enlarge, bayer: true }),
+  };
 }
 
-/** Another star or a lamp, well away from the pattern. */
-function otherLight(scene: Scene, draw: Draw): Light {
-  const away = 2.6 * distanceOf(scene) + 30;
-  for (;;) {
+function trail(scene: Scene, draw: Draw, lengthPx: number): void {
+  const angle = draw.between(0, Math.PI);
+  scene.trailXPx = lengthPx * Math.cos(angle);
+  scene.trailYPx = lengthPx * Math.sin(angle);
+}
+
+/** Another light, clear of the star's pattern, up to `brightest` times as much light as the star's. */
+function away(scene: Scene, draw: Draw, sizePx: number, brightest: number, temperatureK: Range = [2500, 12000]): Light {
+  const clearPx = 2.6 * distanceOf(scene) + 30;
+  for (let tries = 0; ; tries++) {
     const [x, y] = [draw.between(10, scene.widthPx - 10), draw.between(10, scene.heightPx - 10)];
-    if (Math.hypot(x - scene.star.xPx, y - scene.star.yPx) < away) continue;
-    const light = star(x, y, scene.star.photoelectrons * draw.logBetween(0.02, 0.6), draw.logBetween(2500, 9000));
-    if (draw.oneOf([true, false, false])) {
-      light.widthPx = draw.between(2, 12);
-      light.heightPx = draw.between(2, 12);
-      light.square = draw.oneOf([true, false]);
-    }
-    return light;
+    if (tries < 100 && Math.hypot(x - scene.star.xPx, y - scene.star.yPx) < clearPx) continue;
+    const photoelectrons = scene.star.photoelectrons * draw.logBetween(brightest / 50, brightest);
+    const light = star(x, y, photoelectrons, draw.logBetween(...temperatureK));
+    return { ...light, widthPx: sizePx, heightPx: sizePx };
   }
 }
 
 /** The scene number `index` of a family under `seed`. */
-export function drawScene(family: Family, index: number, seed: number): Scene {
+export function drawScene(family: Family, index: number, seed: number): BenchScene {
   const number =
     (seed * 7919 + index * 104729 + [...family.name].reduce((sum, c) => 31 * sum + c.charCodeAt(0), 7)) | 0;
   const draw = drawFrom(seededRandom(number));
-  const scene = plainScene(draw, number);
-  family.change(scene, draw);
+  const scene = plainScene(draw, number, { ...PLAIN, ...family.within });
+  family.change?.(scene, draw);
   return scene;
+}
+
+export function familyNamed(name: string): Family {
+  const family = FAMILIES.find((family) => family.name === name);
+  if (!family) throw new RangeError(`no family "${name}"`);
+  return family;
+}
+
+/** The scene as it stands in the enlarged picture: places and lengths in that picture's pixels. */
+export function asSeen(scene: BenchScene): Scene {
+  const { enlarge } = scene;
+  const place = (px: number) => (px + 0.5) * enlarge - 0.5;
+  return {
+    ...scene,
+    widthPx: scene.widthPx * enlarge,
+    heightPx: scene.heightPx * enlarge,
+    pixelUm: scene.pixelUm / enlarge,
+    star: { ...scene.star, xPx: place(scene.star.xPx), yPx: place(scene.star.yPx) },
+    trailXPx: scene.trailXPx * enlarge,
+    trailYPx: scene.trailYPx * enlarge,
+  };
 }
 
 /** A plain mask and lens over everything a user turns: defocus, rotation, brightness, outer angle. */
@@ -249,7 +335,7 @@ export function gridPlace(index: number): Record<keyof typeof GRID, number> {
   };
 }
 
-export function drawGridScene(index: number, seed: number): Scene {
+export function drawGridScene(index: number, seed: number): BenchScene {
   const { defocus, spotPeak, outerAngleDeg, rotationDeg } = gridPlace(index);
   const draw = drawFrom(seededRandom(seed * 65537 + index));
   const fNumber = 2.8;
@@ -265,5 +351,5 @@ export function drawGridScene(index: number, seed: number): Scene {
     seed: seed * 65537 + index,
   });
   setSpotPeak(scene, spotPeak);
-  return scene;
+  return { ...scene, enlarge: 1 };
 }
