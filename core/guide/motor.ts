@@ -69,6 +69,8 @@ const CENTRAL = 0.5;
 /** A gain differs by so much from place to place, relative σ; and so little is known of it after the first response. */
 const UNEVEN = 0.1;
 const PROVISIONAL = 0.8;
+/** Relative σ with which a first gain is taken. */
+const SURELY = 1 / 3;
 /** How far to go back before a new approach, beyond the play, bands. */
 const CLEARANCE = 3;
 /** Largest change that one move may be meant to make, bands. */
@@ -287,7 +289,9 @@ export class FocusMotor {
     const value = change / presses;
     const relative = Math.max(UNEVEN, sigma / Math.max(Math.abs(change), 1e-9));
     if (!known || known.relative === PROVISIONAL) {
-      if (relative < PROVISIONAL) this.#gains[move.size] = { value, relative };
+      // From noise alone not even the sign would be right.
+      const isClear = relative < SURELY && value * this.#gainOf(move.size)!.value > 0;
+      if (isClear) this.#gains[move.size] = { value, relative };
       return null;
     }
     // Weighted mean; what is older counts less, since a gain is not the same everywhere.

@@ -52,7 +52,10 @@ export function drive(motor: FocusMotor, lens: Lens, sizes: readonly StepSize[])
   };
   let outcome: MoveOutcome = 'done';
   for (let turn = 0; turn <= MOST_MOVES + 1; turn++) {
-    const seen = Math.abs(position()) > lens.seenTo ? null : { position: position() + lens.sigma * random.gauss(), sigma: lens.sigma };
+    const seen =
+      Math.abs(position()) > lens.seenTo
+        ? null
+        : { position: position() + lens.sigma * random.gauss(), sigma: lens.sigma };
     const decision = motor.next(seen, outcome);
     if (decision.kind === 'stop') return { end: decision, moves: turn, position: position(), furthest, sides };
     const { side, size, count } = decision.move;
