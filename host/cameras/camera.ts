@@ -1,5 +1,6 @@
 import { fork } from 'node:child_process';
 import { fileURLToPath } from 'node:url';
+import { isAction } from '../../core/camera/roles.ts';
 import type { Frame } from '../../core/frame.ts';
 import type { CameraMessage } from '../api.ts';
 import type { CameraInfo, CameraRequests, ErrorMessage, FromCamera, RequestName, ToCamera } from './messages.ts';
@@ -93,10 +94,10 @@ export class Camera {
     return this.#request('readConfig');
   }
 
-  /** Sets a value now and again after every restart. @throws CameraError */
+  /** Sets a value now and, where that is no single action, again after every restart. @throws CameraError */
   async writeConfig(name: string, value: string): Promise<void> {
     await this.#request('writeConfig', name, value);
-    this.#settings.set(name, value);
+    if (!isAction(name)) this.#settings.set(name, value);
   }
 
   /** Takes a still. @throws CameraError */

@@ -56,6 +56,7 @@ export function toCameraError(error: unknown, port: string): CameraError {
   if (reason) return new CameraError('refused', `the camera cannot start live view: ${adviceFor(reason)}`);
   if (/does not seem to return a JPEG/.test(text))
     return new CameraError('bad-data', 'the camera sent something that is not a picture; check the cable');
+  if (/focus at limit/.test(text)) return new CameraError('at-limit', 'the focus motor is at its end');
   if (operation === 'open') return cannotOpen(error, port);
   if (operation === 'set configuration' && code === GP.BAD_PARAMETERS) return new CameraError('refused', text);
   const [kind, message] = CODES.get(code) ?? [];

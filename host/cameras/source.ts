@@ -21,6 +21,8 @@ export type CameraErrorCode =
   | 'lost'
   | 'timeout'
   | 'refused'
+  /** The focus motor ran into its end. */
+  | 'at-limit'
   | 'unsupported'
   | 'bad-data'
   | 'missing-library'
