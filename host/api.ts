@@ -112,6 +112,8 @@ export type Settings = z.output<typeof settingsSchema>;
 
 export const cameraSchema = z.strictObject({ name: z.string().trim().min(1).max(4096) });
 export const configSchema = z.strictObject({ name: z.string().min(1).max(500), value: z.string().max(4000) });
+/** Written in this order, as long as whoever asked waits for the answer, `{done}`: how many. */
+export const sequenceSchema = z.strictObject({ writes: z.array(configSchema).min(1).max(200) });
 
 /** Answer to `POST /api/entries/import`. */
 export interface ImportResult {
@@ -124,4 +126,6 @@ export interface ImportResult {
 export interface ErrorBody {
   /** One line for the user. */
   error: string;
+  /** CameraErrorCode where the camera failed. */
+  code?: string;
 }

@@ -8,7 +8,7 @@ import { secureHeaders } from 'hono/secure-headers';
 import type { ContentfulStatusCode } from 'hono/utils/http-status';
 import type { z } from 'zod';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
-import { cameraSchema, configSchema, type ErrorBody } from '../api.ts';
+import { cameraSchema, configSchema, type ErrorBody, sequenceSchema } from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
@@ -16,6 +16,7 @@ import type { Notebook } from '../notebook/notebook.ts';
 import type { Access } from './access.ts';
 import { displayable } from './displayable.ts';
 import { headerOf } from './live.ts';
+import { Sequence } from './sequence.ts';
 import { SettingsError, type SettingsFile } from './settings.ts';
 import type { Station } from './station.ts';
 
@@ -48,6 +49,7 @@ const CAMERA_STATUS: Partial<Record<CameraErrorCode, ContentfulStatusCode>> = {
   'in-use': 409,
   lost: 409,
   closed: 409,
+  'at-limit': 409,
   timeout: 504,
   permission: 403,
   refused: 400,
@@ -121,6 +123,15 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
     await station.camera.writeConfig(name, value);
     return c.json({});
   });
+  const sequence = new Sequence();
+  app.post('/api/camera/sequence', async (c) => {
+    const { writes } = await body(c, sequenceSchema);
+    return c.json({ done: await sequence.run(station.camera, writes, c.req.raw.signal) });
+  });
+  app.delete('/api/camera/sequence', (c) => {
+    sequence.stop();
+    return c.json({});
+  });
   app.post('/api/camera/capture', async (c) => {
     const frame = await displayable(await station.camera.capture());
     c.header('X-Frame', JSON.stringify(headerOf(frame)));
@@ -153,7 +164,7 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
   app.onError((error, c) => {
     const [message] = error.message.split('\n');
     if (error instanceof HTTPException) return refuse(c, error.status as ContentfulStatusCode, message);
-    if (error instanceof CameraError) return refuse(c, CAMERA_STATUS[error.code] ?? 500, message);
+    if (error instanceof CameraError) return refuse(c, CAMERA_STATUS[error.code] ?? 500, message, error.code);
     if (error instanceof SettingsError) return refuse(c, error.isUsersFault ? 400 : 500, message);
     if (error instanceof NotebookError) return refuse(c, error.cause ? 500 : 400, message);
     return refuse(c, 500, `the host failed: ${message}`);
@@ -161,8 +172,8 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
   return app;
 }
 
-function refuse(c: Context, status: ContentfulStatusCode, error: string): Response {
-  return c.json({ error } satisfies ErrorBody, status);
+function refuse(c: Context, status: ContentfulStatusCode, error: string, code?: string): Response {
+  return c.json({ error, code } satisfies ErrorBody, status);
 }
 
 function download(c: Context, ending: string, type: string, text: string): Response {
