@@ -2,9 +2,11 @@
  * Words that the screen and the command line share: why there is no measurement, what to do now,
  * and how a number with its σ is written. Plain, short, calm; each reason says what to do about it.
  */
+import type { FocusFigures, OffsetFigures, SkyFigures, TrailFigures } from './calculators.ts';
 import { MARK_SIGMA } from './guide/calibrate.ts';
 import type { Aim, Instruction } from './guide/guide.ts';
 import type { ReasonCode } from './measurement.ts';
+import type { RingPrediction } from './notebook/ring.ts';
 
 /** Why there is no measurement and what to do about it, one line. */
 export const REASONS: Record<ReasonCode, string> = {
@@ -151,6 +153,12 @@ export function withSigma(value: number, sigma: number, unit: string): string {
   return `${rounded(value, sigma)} ± ${rounded(sigma, sigma)} ${unit}`;
 }
 
+/** Where to turn the ring to, before it is touched. */
+export function startText({ position, sigma, low95, high95, entries }: RingPrediction, unit: string): string {
+  const range = `${rounded(low95, sigma)} to ${rounded(high95, sigma)}`;
+  return `Start at ${withSigma(position, sigma, unit)} (95 %: ${range}; ${entries} ${entries === 1 ? 'entry' : 'entries'} in focus).`;
+}
+
 /** `value` with as many decimals as its σ deserves; a true minus sign. */
 function rounded(value: number, sigma: number): string {
   const exponent = sigma > 0 && Number.isFinite(sigma) ? Math.floor(Math.log10(sigma)) : -2;
@@ -174,3 +182,61 @@ function bandText({ toleranceUm, tolerancePx }: Aim): string {
 }
 
 const seconds = (s: number): string => `${Math.ceil(s)} s`;
+
+/** A figure worked out, in words: what it is, and how much with its unit. */
+export type FigureLine = readonly [label: string, value: string];
+
+/** To three significant digits, with a true minus sign and ∞. */
+export function figure(value: number, unit: string): string {
+  if (!Number.isFinite(value)) return value < 0 ? '−∞' : '∞';
+  const size = Math.abs(value);
+  const decimals = size >= 100 || size === 0 ? 0 : size >= 10 ? 1 : size >= 1 ? 2 : 3;
+  const shown = Number(value.toFixed(decimals)).toString().replace('-', '−');
+  return unit ? `${shown} ${unit}` : shown;
+}
+
+/** @param focusM distance asked for, null for none */
+export function focusLines(figures: FocusFigures, focusM: number | null): FigureLine[] {
+  const { nearM, farM } = figures;
+  const band = `± ${figure(figures.sharpBandUm, 'µm')}`;
+  return [
+    ['Focused on the stars, sharp from', figure(figures.nearestM, 'm')],
+    ['Hyperfocal distance', figure(figures.hyperfocalM, 'm')],
+    ['Focused there, sharp from', figure(figures.nearestHyperfocalM, 'm')],
+    ...(nearM === null || farM === null
+      ? []
+      : [[`Focused at ${figure(focusM!, 'm')}, sharp`, `${figure(nearM, 'm')} to ${figure(farM, 'm')}`] as const]),
+    ['Depth of focus', `± ${figure(figures.depthOfFocusUm, 'µm')}`],
+    ['Passes as sharp', figures.limit === 'blur' ? band : `${band}: diffraction blurs more than you let pass`],
+    ['Disc of diffraction', figure(figures.airyPx, 'px')],
+  ];
+}
+
+export function trailLines(figures: TrailFigures): FigureLine[] {
+  return [
+    ['Longest exposure', figure(figures.longestExposureS, 's')],
+    ['Trail in a second', figure(figures.pxPerS, 'px')],
+  ];
+}
+
+export function skyLines(figures: SkyFigures): FigureLine[] {
+  const { stopsBelowGrey } = figures;
+  const grey = `${figure(Math.abs(stopsBelowGrey), 'stops')} ${stopsBelowGrey < 0 ? 'above' : 'below'} middle grey`;
+  return [
+    ['Sky limits from', figure(figures.skyLimitedS, 's')],
+    ['Sky in a pixel', figure(figures.skyE, 'electrons')],
+    ['Its noise', `${figure(figures.noiseRatio, '×')} the read noise`],
+    ['Sky in the picture', `${figure(figures.levelPercent, '%')} of white, ${grey}`],
+    ['EV of the sky, as set', `${figure(figures.skyEv, '')}, ${figure(figures.settingsEv, '')} (ISO 100)`],
+  ];
+}
+
+export function offsetLines(figures: OffsetFigures): FigureLine[] {
+  const { focusedAtM, marks, marksSigma } = figures;
+  return [
+    ['Blur of a star', figure(figures.blurPx, 'px')],
+    ['Depths of focus away', figure(figures.depthsOfFocus, '')],
+    ['In focus is', focusedAtM === null ? 'nothing: past ∞' : figure(focusedAtM, 'm')],
+    ['On the ring', marks === null ? 'not known: no calibration with marks' : `${marksText(marks, marksSigma!)} marks`],
+  ];
+}

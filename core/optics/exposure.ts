@@ -62,7 +62,7 @@ export const ZERO_MAG_PHOTONS = (3640 * 1.51e7) / 550;
 /** A green pixel: equivalent width of its passband times quantum efficiency, nm (common practice, no source). */
 export const GREEN_BAND_NM = 90 * 0.5;
 /** Share of the light that a lens lets through (common practice, no source). */
-export const USUAL_TRANSMISSION = 0.85;
+export const USUAL_TRANSMISSION = 0.8;
 
 const ARCSEC = DEGREE / 3600;
 
