@@ -1,4 +1,6 @@
 import { setTimeout as sleep } from 'node:timers/promises';
+import { shortNames } from '../../core/camera/config.ts';
+import { magnificationOf } from '../../core/camera/magnify.ts';
 import type { FrameMode } from '../../core/frame.ts';
 import { type Camera, type CameraSetting, GP, GphotoError, listCameras, openCamera } from '../../native/index.ts';
 import { toCameraError } from './gphoto-errors.ts';
@@ -56,9 +58,8 @@ class GphotoSource implements CameraSource {
 
   async readConfig(): Promise<ConfigValue[]> {
     const settings = await this.#try(this.#camera.config());
-    const uses = new Map<string, number>();
-    for (const { name } of settings) uses.set(name, (uses.get(name) ?? 0) + 1);
-    return settings.map(({ path, name, ...rest }) => ({ ...rest, name: uses.get(name) === 1 ? name : path }));
+    const names = shortNames(settings.map(({ path }) => path));
+    return settings.map(({ path: _, ...rest }, i) => ({ ...rest, name: names[i] }));
   }
 
   async writeConfig(name: string, value: string): Promise<void> {
@@ -94,9 +95,9 @@ class GphotoSource implements CameraSource {
     return { sequence: this.#sequence++, timeUtc: new Date().toISOString(), bytes, name, mode };
   }
 
-  /** Ratios are of sensor to picture pixels, so only the whole field is a known magnification. */
   #noteMagnification(name: string, value: string): void {
-    if (/(^|\/)liveviewimagezoomratio$/.test(name)) this.#magnification = value === 'Entire Display' ? 1 : null;
+    const told = magnificationOf(name, value);
+    if (told !== undefined) this.#magnification = told;
   }
 
   async #try<T>(call: Promise<T>): Promise<T> {
