@@ -453,8 +453,9 @@ Widget Session::single(const std::string& nameOrPath, const char* operation) {
   auto name = nameOrPath.substr(nameOrPath.rfind('/') + 1);  // npos + 1 is 0
   CameraWidget* widget = nullptr;
   int result = gp_camera_get_single_config(camera_.get(), name.c_str(), &widget, context_.get());
-  if (result == GP_ERROR_BAD_PARAMETERS)
-    throw Error{result, operation, "The camera has no setting '" + name + "'"};
+  // Some drivers report success and no widget.
+  if (result == GP_ERROR_BAD_PARAMETERS || (result >= GP_OK && !widget))
+    throw Error{GP_ERROR_BAD_PARAMETERS, operation, "The camera has no setting '" + name + "'"};
   check(result, operation);
   return Widget(widget);
 }

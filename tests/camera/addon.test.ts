@@ -9,29 +9,21 @@ import { setFlagsFromString } from 'node:v8';
 import { runInNewContext } from 'node:vm';
 import { Worker } from 'node:worker_threads';
 import { describe, expect, test } from 'vitest';
-import { type CameraSetting, GP, GphotoError, listCameras, listPorts, openCamera } from '../../native/index.ts';
-import { closing, gate, smallJpegs, until, virtualCamera } from './support.ts';
-import { Op, Rc } from './virtual/ptp.ts';
+import { GP, listCameras, listPorts, openCamera } from '../../native/index.ts';
+import { closing, failure, gate, smallJpegs, until, virtualCamera } from './support.ts';
+import type { VirtualCamera } from './virtual/camera.ts';
+import { Op } from './virtual/ptp.ts';
 import { OpA } from './virtual/vendor-0a.ts';
 
 const open = async (port: string) => closing(await openCamera({ port }));
+const requestsTo = ({ requests }: VirtualCamera) => [...requests.values()].reduce((sum, count) => sum + count, 0);
+
+/** A signal and the function that aborts it. */
+function aborting(): { signal: AbortSignal; abort: () => void } {
+  const controller = new AbortController();
+  return { signal: controller.signal, abort: () => controller.abort() };
+}
 const nativeUrl = new URL('../../native/index.ts', import.meta.url).href;
-
-/** The error of a call that must fail. */
-async function failure(call: Promise<unknown>): Promise<GphotoError> {
-  const error = await call.then(
-    () => null,
-    (reason) => reason,
-  );
-  expect(error).toBeInstanceOf(GphotoError);
-  return error;
-}
-
-async function setting(camera: { config(): Promise<CameraSetting[]> }, name: string): Promise<CameraSetting> {
-  const found = (await camera.config()).filter((one) => one.name === name);
-  expect(found).toHaveLength(1);
-  return found[0];
-}
 
 describe('finding cameras', () => {
   test('lists ports with their kind', async () => {
@@ -42,6 +34,19 @@ describe('finding cameras', () => {
     for (const { model, port } of await listCameras()) {
       expect(model).not.toBe('');
       expect(port).toMatch(/^usb:\d+,\d+$/);
+    }
+  });
+
+  test('does not disturb a camera that is open', async () => {
+    const virtual = await virtualCamera();
+    const camera = await open(virtual.port);
+    await camera.frame();
+    const before = requestsTo(virtual);
+    await Promise.all([listCameras(), listPorts(), listCameras()]);
+    expect(requestsTo(virtual)).toBe(before);
+    for (const index of [1, 2, 3]) {
+      const [{ bytes }] = await Promise.all([camera.frame(), listCameras()]);
+      expect(bytes).toEqual(smallJpegs[index]);
     }
   });
 
@@ -72,187 +77,49 @@ describe('finding cameras', () => {
   });
 });
 
-describe('live view', () => {
-  test('delivers the very bytes the camera sent, in order', async () => {
-    const camera = await open((await virtualCamera()).port);
-    for (let index = 0; index < 12; index++)
-      expect((await camera.frame()).bytes).toEqual(smallJpegs[index % smallJpegs.length]);
-  });
-
-  test('carries pictures of a megabyte, over many packets', async () => {
-    const large = Buffer.concat([Buffer.of(0xff, 0xd8), Buffer.alloc(1_000_003, 0x5a), Buffer.of(0xff, 0xd9)]);
-    const camera = await open((await virtualCamera({ frame: () => large })).port);
-    expect((await camera.frame()).bytes.equals(large)).toBe(true);
-  });
-
-  test('asks a busy camera again, and says so when it stays busy', async () => {
-    const virtual = await virtualCamera();
-    const camera = await open(virtual.port);
-    await camera.frame();
-    // library.c, camera_capture_preview: 20 tries, 10 ms apart
-    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 19 });
-    expect((await camera.frame()).bytes).toEqual(smallJpegs[1]);
-    virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: Rc.deviceBusy }, { times: 20 });
-    expect(await failure(camera.frame())).toMatchObject({ code: GP.CAMERA_BUSY, operation: 'frame' });
-    expect((await camera.frame()).bytes).toEqual(smallJpegs[2]);
-  });
-
-  test('gives the reason why live view may not start', async () => {
-    const virtual = await virtualCamera();
-    virtual.turn(0xd1a4, 1 << 8);
-    const camera = await open(virtual.port);
-    expect((await failure(camera.frame())).text).toContain('Battery exhausted');
-    virtual.turn(0xd1a4, 0);
-    expect((await camera.frame()).bytes).toEqual(smallJpegs[0]);
-  });
-
-  test('tells garbage from a picture and goes on', async () => {
-    const virtual = await virtualCamera();
-    const camera = await open(virtual.port);
-    await camera.frame();
-    virtual.inject(OpA.getLiveViewImage, { kind: 'data', bytes: Buffer.alloc(5000, 0x11) });
-    expect((await failure(camera.frame())).text).toContain('JPEG');
-    expect((await camera.frame()).bytes).toEqual(smallJpegs[2]);
-  });
-
-  test('fails when the cable goes in the middle of a picture; a new camera object works again', async () => {
-    const virtual = await virtualCamera();
-    const camera = await open(virtual.port);
-    await camera.frame();
-    virtual.inject(OpA.getLiveViewImage, { kind: 'drop', afterBytes: 1000 });
-    expect(await failure(camera.frame())).toMatchObject({ operation: 'frame' });
-    await virtual.unplug();
-    await failure(camera.frame());
-    await camera.close();
-    await virtual.plugIn();
-    expect((await (await open(virtual.port)).frame()).bytes).toEqual(smallJpegs[2]);
-  });
-
-  test('serves two cameras at once', async () => {
-    const virtuals = [await virtualCamera(), await virtualCamera({ frame: (i) => smallJpegs[4 - (i % 5)] })];
-    const [first, second] = await Promise.all(virtuals.map(({ port }) => open(port)));
-    for (let index = 0; index < 5; index++) {
-      const [a, b] = await Promise.all([first.frame(), second.frame()]);
-      expect(a.bytes).toEqual(smallJpegs[index]);
-      expect(b.bytes).toEqual(smallJpegs[4 - index]);
-    }
-  });
-
-  test('a camera that answers is not held up by one that does not', async () => {
-    const virtuals = [await virtualCamera(), await virtualCamera()];
-    const [stuck, good] = await Promise.all(virtuals.map(({ port }) => open(port)));
-    await stuck.frame();
-    const { open: release, opened } = gate();
-    virtuals[0].inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
-    const order: string[] = [];
-    const waiting = stuck.frame().then(() => order.push('stuck'));
-    for (let index = 0; index < 5; index++) await good.frame();
-    order.push('good');
-    release();
-    await waiting;
-    expect(order).toEqual(['good', 'stuck']);
-  });
+test('a camera that answers is not held up by one that does not', async () => {
+  const virtuals = [await virtualCamera(), await virtualCamera()];
+  const [stuck, good] = await Promise.all(virtuals.map(({ port }) => open(port)));
+  await stuck.frame();
+  const { open: release, opened } = gate();
+  virtuals[0].inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
+  const order: string[] = [];
+  const waiting = stuck.frame().then(() => order.push('stuck'));
+  for (let index = 0; index < 5; index++) await good.frame();
+  order.push('good');
+  release();
+  await waiting;
+  expect(order).toEqual(['good', 'stuck']);
 });
 
-describe('configuration', () => {
-  test('reads types, ranges and choices', async () => {
-    const camera = await open((await virtualCamera()).port);
-    // Units of the standard (ISO 15740): f-number in hundredths, focal length in hundredths of a millimetre.
-    expect(await setting(camera, 'f-number')).toEqual({
-      path: '/main/capturesettings/f-number',
-      name: 'f-number',
-      label: 'F-Number',
-      type: 'choice',
-      value: 'f/2.8',
-      readOnly: false,
-      choices: ['f/2.8', 'f/4', 'f/5.6', 'f/8'],
-    });
-    expect(await setting(camera, 'focallength')).toMatchObject({
-      type: 'range',
-      value: '24',
-      readOnly: true,
-      range: { min: 14, max: 50, step: 1 },
-    });
-    expect(await setting(camera, 'viewfinder')).toMatchObject({ type: 'toggle', value: '0' });
-    expect(await setting(camera, 'cameramodel')).toMatchObject({ type: 'text', value: 'Night Ring Test Camera' });
-    expect(await setting(camera, 'batterylevel')).toMatchObject({ value: '80%', readOnly: true });
-    expect(await setting(camera, 'datetime')).toMatchObject({ type: 'date', value: expect.stringMatching(/^\d+$/) });
-    expect((await setting(camera, 'liveviewimagezoomratio')).choices).toEqual(['Entire Display', '25%', '50%', '100%']);
-  });
-
-  test('sets values, by name and by path', async () => {
-    const virtual = await virtualCamera();
-    const camera = await open(virtual.port);
-    await camera.setConfig('f-number', 'f/5.6');
-    expect(virtual.property(0x5007)?.value).toBe(560);
-    expect((await setting(camera, 'f-number')).value).toBe('f/5.6');
-    await camera.setConfig('/main/capturesettings/liveviewimagezoomratio', '100%');
-    expect(virtual.state.magnification).toBe(6);
-    await camera.frame();
-    await camera.setConfig('manualfocusdrive', '-150');
-    await camera.setConfig('manualfocusdrive', '50');
-    expect(virtual.state.focusSteps).toBe(-100);
-    await camera.setConfig('changeafarea', '320x200');
-    expect(virtual.state.area).toEqual({ x: 320, y: 200 });
-    await camera.setConfig('viewfinder', '0');
-    expect(virtual.property(0xd1a2)?.value).toBe(0);
-  });
-
-  test.each([
-    ['nosuch', '1', /no setting 'nosuch'/],
-    ['cameramodel', 'x', /does not let 'cameramodel'/],
-    ['focallength', '35', /does not let 'focallength'/],
-    ['f-number', 'f/1.2', /takes one of: f\/2\.8, f\/4/],
-    ['manualfocusdrive', 'far', /takes a number from -32767 to 32767/],
-    ['manualfocusdrive', '40000', /takes a number from/],
-    ['manualfocusdrive', 'nan', /takes a number from/],
-    ['viewfinder', '2', /takes 0 or 1/],
-    ['datetime', 'tonight', /takes whole seconds/],
-  ])('refuses %s = %s with a reason', async (name, value, reason) => {
-    const camera = await open((await virtualCamera()).port);
-    const error = await failure(camera.setConfig(name, value));
-    expect(error).toMatchObject({ code: GP.BAD_PARAMETERS, operation: 'set configuration' });
-    expect(error.text).toMatch(reason);
-  });
+test('reading one setting costs the camera fewer questions than reading all', async () => {
+  const virtual = await virtualCamera();
+  const camera = await open(virtual.port);
+  await camera.config(); // the first reading also prepares the camera
+  const questions = async (call: Promise<unknown>) => {
+    const before = requestsTo(virtual);
+    await call;
+    return requestsTo(virtual) - before;
+  };
+  const [one, all] = [await questions(camera.setting('f-number')), await questions(camera.config())];
+  expect(one).toBeLessThan(all);
 });
 
-describe('photographs', () => {
-  const still = smallJpegs[3];
-
-  test('come as the very bytes, from memory, and live view goes on', async () => {
-    const virtual = await virtualCamera({ frame: (index) => smallJpegs[index % 5], still: () => still });
-    const camera = await open(virtual.port);
-    await camera.frame();
-    for (let round = 0; round < 3; round++) expect((await camera.capture()).bytes).toEqual(still);
-    expect(virtual.cardNames).toEqual([]);
-    expect((await camera.frame()).bytes).toEqual(smallJpegs[1]);
-  });
-
-  test('stay on the card unless told otherwise', async () => {
-    const virtual = await virtualCamera({ frame: () => smallJpegs[0], still: () => still });
-    const camera = await open(virtual.port);
-    await camera.setConfig('capturetarget', 'Memory card');
-    try {
-      expect(await camera.capture()).toMatchObject({ name: 'DSC_0001.JPG', bytes: still });
-      expect(virtual.cardNames).toEqual(['DSC_0001.JPG']);
-      expect((await camera.capture({ removeFromCard: true })).name).toBe('DSC_0002.JPG');
-      expect(virtual.cardNames).toEqual(['DSC_0001.JPG']);
-    } finally {
-      await camera.setConfig('capturetarget', 'Internal RAM'); // the library remembers it for all cameras
-    }
-  });
-
-  test('taken by hand are announced', async () => {
-    const virtual = await virtualCamera();
-    const camera = await open(virtual.port);
-    expect(await camera.waitEvent(1)).toEqual({ type: 'timeout', text: '' });
-    await virtual.pressShutter();
-    expect(await camera.waitEvent(1000)).toEqual({
-      type: 'file-added',
-      text: '/store_00010001/DCIM/100NIGHT/DSC_0001.JPG',
-    });
-    expect(await camera.waitEvent(1000)).toMatchObject({ type: 'capture-complete' });
-  });
+test.each([
+  ['nosuch', '1', /no setting 'nosuch'/],
+  ['cameramodel', 'x', /does not let 'cameramodel'/],
+  ['focallength', '35', /does not let 'focallength'/],
+  ['f-number', 'f/1.2', /takes one of: f\/2\.8, f\/4/],
+  ['manualfocusdrive', 'far', /takes a number from -32767 to 32767/],
+  ['manualfocusdrive', '40000', /takes a number from/],
+  ['manualfocusdrive', 'nan', /takes a number from/],
+  ['viewfinder', '2', /takes 0 or 1/],
+  ['datetime', 'tonight', /takes whole seconds/],
+])('refuses %s = %s with a reason', async (name, value, reason) => {
+  const camera = await open((await virtualCamera()).port);
+  const error = await failure(camera.setConfig(name, value));
+  expect(error).toMatchObject({ code: GP.BAD_PARAMETERS, operation: 'set configuration' });
+  expect(error.text).toMatch(reason);
 });
 
 describe('calls and their ends', () => {
@@ -309,6 +176,78 @@ describe('calls and their ends', () => {
     expect(await failure(camera.frame())).toMatchObject({ code: GP.CANCEL, operation: 'frame' });
     expect(virtual.requests.get(OpA.endLiveView)).toBe(1);
     expect(virtual.requests.get(Op.closeSession)).toBe(1);
+  });
+
+  test('a call that still waits can be cancelled, and is then never made', async () => {
+    const virtual = await virtualCamera();
+    const camera = await open(virtual.port);
+    await camera.frame();
+    const { open: release, opened } = gate();
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
+    const running = camera.frame();
+    const { signal, abort } = aborting();
+    const cancelled = failure(camera.setConfig('f-number', 'f/8', { signal }));
+    const next = camera.frame();
+    abort();
+    expect(await cancelled).toMatchObject({ code: GP.CANCEL, operation: 'set configuration' });
+    release();
+    expect((await running).bytes).toEqual(smallJpegs[1]);
+    expect((await next).bytes).toEqual(smallJpegs[2]);
+    expect(virtual.property(0x5007)?.value).toBe(280);
+    expect(await failure(camera.frame({ signal }))).toMatchObject({ code: GP.CANCEL });
+    expect(virtual.framesServed).toBe(3);
+  });
+
+  test('a running call that takes too long is let go at once; the camera goes on when the driver does', async () => {
+    const virtual = await virtualCamera();
+    const camera = await open(virtual.port);
+    await camera.frame();
+    const { open: release, opened } = gate();
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: opened });
+    const late = await failure(camera.frame({ signal: AbortSignal.timeout(50) }));
+    expect(late).toMatchObject({ code: GP.TIMEOUT, operation: 'frame' });
+    const next = camera.frame({ signal: AbortSignal.timeout(60_000) }); // waits for the driver
+    release();
+    expect((await next).bytes).toEqual(smallJpegs[2]); // what the late call brought was dropped
+  });
+
+  test('waiting for an event can be cancelled while it runs', async () => {
+    const virtual = await virtualCamera();
+    const camera = await open(virtual.port);
+    const { signal, abort } = aborting();
+    const waiting = failure(camera.waitEvent(3_600_000, { signal }));
+    await until(() => (virtual.requests.get(OpA.getEvents) ?? 0) > 2);
+    abort();
+    expect(await waiting).toMatchObject({ code: GP.CANCEL });
+    expect((await camera.frame()).bytes).toEqual(smallJpegs[0]);
+    const again = failure(camera.waitEvent(3_600_000));
+    await camera.close();
+    expect(await again).toMatchObject({ code: GP.CANCEL });
+  });
+
+  test('opening can be given up', async () => {
+    const virtual = await virtualCamera();
+    virtual.inject(Op.getDeviceInfo, { kind: 'stall', until: new Promise(() => {}) });
+    const { signal, abort } = aborting();
+    const opening = failure(openCamera({ port: virtual.port, signal }));
+    await until(() => virtual.requests.get(Op.getDeviceInfo) === 1);
+    abort();
+    expect(await opening).toMatchObject({ code: GP.CANCEL, operation: 'open' });
+  });
+
+  test('closing breaks the connection in which the running call sticks', async () => {
+    const virtual = await virtualCamera();
+    const camera = await open(virtual.port);
+    await camera.frame();
+    virtual.inject(OpA.getLiveViewImage, { kind: 'stall', until: new Promise(() => {}) });
+    const stuck = failure(camera.frame());
+    const seen = virtual.requests.get(OpA.getLiveViewImage)!;
+    await until(() => virtual.requests.get(OpA.getLiveViewImage)! > seen);
+    const other = await virtualCamera();
+    const untouched = await open(other.port);
+    await camera.close({ graceMs: 0 });
+    expect(await stuck).not.toMatchObject({ code: GP.TIMEOUT }); // not the driver's own limit
+    expect((await untouched.frame()).bytes).toEqual(smallJpegs[0]);
   });
 
   // ptp_ptpip_disconnect in libgphoto2 2.5.30 closes descriptor 0 as well, whatever it is.

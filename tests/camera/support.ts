@@ -2,10 +2,11 @@
 import { mkdtempSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
-import { afterEach } from 'vitest';
+import { afterEach, expect } from 'vitest';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { defaultScene, type Scene, star } from '../../core/simulator/scene.ts';
+import { GphotoError } from '../../native/index.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { type Pictures, VirtualCamera } from './virtual/camera.ts';
 
@@ -18,11 +19,11 @@ export async function simulatedJpeg(changes: Partial<Scene>): Promise<Buffer> {
   return encodeJpeg(expose(renderNoiseFree(scene), scene), scene.jpegQuality);
 }
 
+export const smallScene = { widthPx: 240, heightPx: 160, star: star(120, 80, 50_000) };
+
 /** Small pictures for tests that only care for the bytes; each is different. */
 export const smallJpegs = await Promise.all(
-  [0, 1, 2, 3, 4].map((seed) =>
-    simulatedJpeg({ widthPx: 240, heightPx: 160, star: star(120, 80, 50_000), dzUm: 8 * seed - 16, seed }),
-  ),
+  [0, 1, 2, 3, 4].map((seed) => simulatedJpeg({ ...smallScene, dzUm: 8 * seed - 16, seed })),
 );
 
 export const showSmall: Pictures = { frame: (index) => smallJpegs[index % smallJpegs.length] };
@@ -79,4 +80,14 @@ export function gate(): { open: () => void; opened: Promise<void> } {
     open = resolve;
   });
   return { open, opened };
+}
+
+/** The error of a call to the addon that must fail. */
+export async function failure(call: Promise<unknown>): Promise<GphotoError> {
+  const error = await call.then(
+    () => null,
+    (reason) => reason,
+  );
+  expect(error).toBeInstanceOf(GphotoError);
+  return error;
 }
