@@ -92,6 +92,10 @@ export const maskSchema = z.strictObject({
   duty: z.number().gt(0).lt(1).default(DEFAULT_MASK.duty),
 });
 
+/** MB; with less, segments would be too short to be of use. */
+export const recordingLimitSchema = z.number().min(20).max(1e7);
+export const DEFAULT_RECORDING_MB = 2000;
+
 /** The settings document. What a newer screen adds is kept, not refused. */
 export const settingsSchema = z.looseObject({
   optics: z
@@ -106,6 +110,8 @@ export const settingsSchema = z.looseObject({
     .custom<Calibration>((value) => typeof value === 'object' && value !== null && 'version' in value)
     .nullable()
     .default(null),
+  /** Size that a recording may have; its oldest part gives way. */
+  recordingLimitMb: recordingLimitSchema.default(DEFAULT_RECORDING_MB),
   steadySeconds: z.number().min(0).max(60).default(3),
 });
 export type Settings = z.output<typeof settingsSchema>;

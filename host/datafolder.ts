@@ -28,3 +28,4 @@ export function makeFolder(path: string): void {
 
 export const NOTEBOOK_FILE = 'notebook.sqlite';
 export const SETTINGS_FILE = 'settings.json';
+export const RECORDINGS_FOLDER = 'recordings';

@@ -2,10 +2,9 @@ import { readFile } from 'node:fs/promises';
 import { type Command, InvalidArgumentError } from 'commander';
 import { firstIssue } from '../../core/notebook/entry.ts';
 import { type Mask, offsetSlope } from '../../core/optics/mask.ts';
-import { maskSchema } from '../api.ts';
+import { maskSchema, recordingLimitSchema } from '../api.ts';
 import { isCameraName } from '../cameras/open.ts';
 import type { KnownOptics } from '../measure.ts';
-import { MIN_LIMIT_MB } from '../recording/recorder.ts';
 import { CommandError, EXIT } from './output.ts';
 import { strings } from './strings.ts';
 
@@ -24,8 +23,8 @@ export function parseCount(text: string): number {
 }
 
 export function parseRecordingLimit(text: string): number {
-  if (!/^\d{1,9}$/.test(text) || Number(text) < MIN_LIMIT_MB)
-    throw new InvalidArgumentError(strings.notLimit(MIN_LIMIT_MB));
+  if (!/^\d{1,7}$/.test(text) || !recordingLimitSchema.safeParse(Number(text)).success)
+    throw new InvalidArgumentError(strings.notLimit);
   return Number(text);
 }
 

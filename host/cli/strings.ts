@@ -131,7 +131,7 @@ Example:
   notPositive: 'It must be a number above 0.',
   notCount: 'It must be a whole number above 0.',
   notCamera: 'It must be sim, folder:PATH, replay:PATH, usb or a port such as ptpip:ADDRESS:PORT:PORT.',
-  notLimit: (least: number) => `It must be a whole number of at least ${least}.`,
+  notLimit: 'It must be a whole number of MB, at least 20.',
   notSpeed: 'It must be a number above 0, or max.',
   notPort: 'It must be a whole number from 0 to 65535.',
   mask: {

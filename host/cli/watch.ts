@@ -1,10 +1,10 @@
 import type { Command } from 'commander';
 import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/measure.ts';
-import type { CameraMessage, RecordingMessage } from '../api.ts';
+import { type CameraMessage, DEFAULT_RECORDING_MB, type RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
 import { type KnownOptics, measureBytes } from '../measure.ts';
-import { DEFAULT_LIMIT_MB, Recorder, RecordingError } from '../recording/recorder.ts';
+import { Recorder, RecordingError } from '../recording/recorder.ts';
 import { jsonLine, textLine, worseExit } from './lines.ts';
 import { Remarks } from './measure.ts';
 import {
@@ -39,7 +39,7 @@ export function addWatch(program: Command): void {
     .option('--frames <N>', strings.options.frames, parseCount)
     .option('--json', strings.options.json)
     .option('--record <DIR>', strings.options.record)
-    .option('--record-limit-mb <N>', strings.options.recordLimitMb, parseRecordingLimit, DEFAULT_LIMIT_MB)
+    .option('--record-limit-mb <N>', strings.options.recordLimitMb, parseRecordingLimit, DEFAULT_RECORDING_MB)
     .option('--speed <X>', strings.options.speed, parseSpeed)
     .addHelpText('after', strings.watch.help)
     .action(async (options: WatchOptions) => {

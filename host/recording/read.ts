@@ -2,6 +2,7 @@ import { open, readdir, readFile, stat } from 'node:fs/promises';
 import { join, resolve } from 'node:path';
 import type { Frame } from '../../core/frame.ts';
 import type { Optics, Reading } from '../../core/measurement.ts';
+import type { RecordingInfo } from '../api.ts';
 import {
   ABOUT_FILE,
   type About,
@@ -96,6 +97,22 @@ export class Recording {
     }
     return { frames, readings };
   }
+}
+
+/** The recordings in a folder, newest first; what is none is passed over. */
+export async function listRecordings(folder: string): Promise<RecordingInfo[]> {
+  const names = await readdir(folder).catch((): string[] => []);
+  const found = await Promise.all(
+    names.map(async (name) => {
+      const recording = await Recording.open(join(folder, name)).catch(() => null);
+      const span = await recording?.span();
+      if (!recording || !span) return [];
+      const { camera, startedUtc } = recording.about;
+      const heldS = (Date.parse(span.toUtc) - Date.parse(span.fromUtc)) / 1000;
+      return [{ folder: recording.folder, camera, startedUtc, heldS, bytes: await recording.bytes() }];
+    }),
+  );
+  return found.flat().sort((a, b) => b.startedUtc.localeCompare(a.startedUtc));
 }
 
 async function* jsonLines(path: string): AsyncGenerator<unknown> {

@@ -3,6 +3,7 @@ import { join, resolve } from 'node:path';
 import type { Frame } from '../../core/frame.ts';
 import type { Optics, Reading } from '../../core/measurement.ts';
 import type { RecordingMessage } from '../api.ts';
+import { makeFolder } from '../datafolder.ts';
 import {
   ABOUT_FILE,
   type About,
@@ -28,9 +29,6 @@ const BLOCK_BYTES = 4096;
 /** Readings come soon after their frames. */
 const REMEMBERED = 32;
 const TELL_MS = 500;
-
-export const DEFAULT_LIMIT_MB = 2000;
-export const MIN_LIMIT_MB = 20;
 
 export interface RecorderOptions {
   camera: string;
@@ -59,6 +57,8 @@ export const NOT_RECORDING: RecordingMessage = {
 
 interface Segment {
   folder: string;
+  /** Frames that are to be in it, and what it takes on the disk so far. */
+  givenBytes: number;
   bytes: number;
   startedMs: number;
   /** Time of its first frame. */
@@ -105,7 +105,7 @@ export class Recorder {
       startedUtc: new Date().toISOString(),
     };
     try {
-      await mkdir(folder, { recursive: true });
+      makeFolder(folder);
       if ((await readdir(folder)).length > 0)
         throw new RecordingError(`the folder ${folder} is not empty; name a new one`);
       await writeFile(join(folder, ABOUT_FILE), `${JSON.stringify(about, null, 2)}\n`);
@@ -145,13 +145,15 @@ export class Recorder {
     const number = this.#next++;
     this.#recent = [...this.#recent.slice(1 - REMEMBERED), { sequence: frame.sequence, number, segment }];
     this.#backlogBytes += frame.bytes.length;
+    segment.givenBytes += frame.bytes.length;
     this.#write(async () => {
       await this.#mindSpace();
       const { sequence, timeUtc, name, mode, bytes } = frame;
       const file = fileName(number, frame);
       await writeFile(join(segment.folder, file), bytes);
       const line = { type: 'frame', frame: number, file, bytes: bytes.length, sequence, timeUtc, name, mode } as const;
-      await this.#append(segment, { ...line, anew: given.anew }, bytes.length);
+      segment.bytes += Math.ceil(bytes.length / BLOCK_BYTES) * BLOCK_BYTES;
+      await this.#append(segment, { ...line, anew: given.anew });
       this.#backlogBytes -= bytes.length;
       await this.#prune();
       this.#update({
@@ -185,20 +187,20 @@ export class Recorder {
     });
   }
 
-  async #append(segment: Segment, line: FrameLine | ReadingLine | UnreadableLine, besideBytes = 0): Promise<void> {
+  async #append(segment: Segment, line: FrameLine | ReadingLine | UnreadableLine): Promise<void> {
     const text = `${JSON.stringify(line)}\n`;
     await appendFile(join(segment.folder, INDEX_FILE), text);
-    segment.bytes += text.length + Math.ceil(besideBytes / BLOCK_BYTES) * BLOCK_BYTES;
+    segment.bytes += text.length;
     this.#update({ bytes: this.#segments.reduce((sum, { bytes }) => sum + bytes, 0) });
   }
 
   #segmentFor(frame: Frame): Segment {
     const last = this.#segments.at(-1);
     const isFull =
-      last && (last.bytes >= this.#options.limitBytes / SEGMENTS || Date.now() - last.startedMs >= SEGMENT_MS);
+      last && (last.givenBytes >= this.#options.limitBytes / SEGMENTS || Date.now() - last.startedMs >= SEGMENT_MS);
     if (last && !isFull) return last;
     const folder = join(this.#folder, segmentName(this.#segmentNumber++));
-    const segment: Segment = { folder, bytes: 0, startedMs: Date.now(), fromUtc: frame.timeUtc };
+    const segment: Segment = { folder, givenBytes: 0, bytes: 0, startedMs: Date.now(), fromUtc: frame.timeUtc };
     this.#segments.push(segment);
     this.#anew = true;
     // Its parent was made at the start; when it has gone, the recording is at its end.

@@ -1,4 +1,5 @@
 import { existsSync } from 'node:fs';
+import { join } from 'node:path';
 import { serveStatic } from '@hono/node-server/serve-static';
 import { type Context, Hono } from 'hono';
 import { bodyLimit } from 'hono/body-limit';
@@ -13,6 +14,8 @@ import { findCameras } from '../cameras/camera.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
 import type { Notebook } from '../notebook/notebook.ts';
+import { listRecordings } from '../recording/read.ts';
+import { NOT_RECORDING, RecordingError } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
 import { displayable } from './displayable.ts';
 import { headerOf } from './live.ts';
@@ -64,16 +67,19 @@ export interface AppParts {
   notebook: Notebook;
   settings: SettingsFile;
   pageFolder: string;
+  /** Folder of the recordings. */
+  recordings: string;
 }
 
 /** The loopback HTTP interface; see api.ts for what passes. */
-export function createApp({ access, station, notebook, settings, pageFolder }: AppParts): Hono {
+export function createApp({ access, station, notebook, settings, pageFolder, recordings }: AppParts): Hono {
   const app = new Hono();
 
   const shared = {
     xFrameOptions: 'DENY',
     strictTransportSecurity: false, // plain HTTP on loopback
-    permissionsPolicy: { camera: [], microphone: [], geolocation: [] },
+    // The camera for capture devices that the page measures; never a microphone.
+    permissionsPolicy: { camera: ['self'], microphone: [], geolocation: [] },
   };
   const pageHeaders = secureHeaders({ ...shared, contentSecurityPolicy: PAGE_POLICY });
   const workerHeaders = secureHeaders({ ...shared, contentSecurityPolicy: WORKER_POLICY });
@@ -138,6 +144,18 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
     return c.body(frame.bytes as Uint8Array<ArrayBuffer>, 200, { 'Content-Type': 'application/octet-stream' });
   });
 
+  app.get('/api/recording', (c) => c.json(station.recorder?.status ?? NOT_RECORDING));
+  app.post('/api/recording', async (c) => {
+    const folder = join(recordings, new Date().toISOString().slice(0, 19).replaceAll(':', ''));
+    await station.record(folder, settings.get().recordingLimitMb * 1e6);
+    return c.json(station.recorder!.status, 201);
+  });
+  app.delete('/api/recording', async (c) => {
+    await station.stopRecording();
+    return c.json(station.recorder?.status ?? NOT_RECORDING);
+  });
+  app.get('/api/recordings', async (c) => c.json(await listRecordings(recordings)));
+
   app.get('/api/settings', (c) => c.json(settings.get()));
   app.put('/api/settings', async (c) => c.json(await settings.set(await json(c))));
 
@@ -165,6 +183,7 @@ export function createApp({ access, station, notebook, settings, pageFolder }: A
     const [message] = error.message.split('\n');
     if (error instanceof HTTPException) return refuse(c, error.status as ContentfulStatusCode, message);
     if (error instanceof CameraError) return refuse(c, CAMERA_STATUS[error.code] ?? 500, message, error.code);
+    if (error instanceof RecordingError) return refuse(c, 409, message);
     if (error instanceof SettingsError) return refuse(c, error.isUsersFault ? 400 : 500, message);
     if (error instanceof NotebookError) return refuse(c, error.cause ? 500 : 400, message);
     return refuse(c, 500, `the host failed: ${message}`);

@@ -1,8 +1,9 @@
 import { once } from 'node:events';
 import { createServer } from 'node:http';
 import type { AddressInfo } from 'node:net';
-import { join } from 'node:path';
+import { dirname, join } from 'node:path';
 import { getRequestListener } from '@hono/node-server';
+import { RECORDINGS_FOLDER } from '../datafolder.ts';
 import type { Notebook } from '../notebook/notebook.ts';
 import { Access } from './access.ts';
 import { createApp } from './app.ts';
@@ -34,6 +35,7 @@ export interface RunningHost {
 export async function startHost(options: HostOptions): Promise<RunningHost> {
   const { notebook, settings, port = 0 } = options;
   const pageFolder = options.pageFolder ?? join(import.meta.dirname, '..', '..', 'dist');
+  const recordings = join(dirname(settings.path), RECORDINGS_FOLDER);
   const station = new Station();
   const server = createServer();
   server.listen(port, '127.0.0.1');
@@ -46,7 +48,7 @@ export async function startHost(options: HostOptions): Promise<RunningHost> {
   });
   // The port is part of what is checked, and known only now.
   const access = new Access((server.address() as AddressInfo).port);
-  const app = createApp({ access, station, notebook, settings, pageFolder });
+  const app = createApp({ access, station, notebook, settings, pageFolder, recordings });
   server.on('request', getRequestListener(app.fetch));
   const live = serveLive(server, access, station);
   await station.choose(options.camera ?? settings.get().camera);
