@@ -22,6 +22,10 @@ export interface Scenario {
     /** Full width at half maximum of the blur by the sensor's own pixels and filter, µm. */
     softnessUm: number;
     jpegQuality: number;
+    /** Settings that do not show in the pictures, as they are at the start. */
+    body: Record<'focusMode' | 'stabilisation' | 'exposureMode' | 'iso' | 'shutter' | 'card' | 'battery', string> & {
+      clockAheadS: number;
+    };
   };
   lens: {
     name: string;
@@ -33,6 +37,8 @@ export interface Scenario {
     ringStart: number;
     /** The ring turns this far before the lens follows when the direction changes. */
     backlashMarks: number;
+    /** Steps of the focus motor for one mark; it turns the ring. */
+    motorStepsPerMark: number;
     /** Where infinity really lies, hidden from the user. */
     settings: {
       focalMm: number;

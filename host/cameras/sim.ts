@@ -5,10 +5,13 @@ import sharp from 'sharp';
 import type { Frame, PixelImage } from '../../core/frame.ts';
 import type { Scenario } from '../../core/simulator/scenario.ts';
 import { SimulatedWorld, type WorldFrame } from '../../core/simulator/world.ts';
+import { SimulatedBody } from './sim-body.ts';
 import type { TableMessage } from './sim-tables.ts';
 import { CameraError, type CameraSource, type ConfigValue } from './source.ts';
 
 const FRAME_MS = 1000 / 30;
+/** Steps that the focus motor takes at once. */
+const MOST_STEPS = 2000;
 
 /** The simulated camera on the demo evening. Its config values are the world: ring, focal length, temperature. */
 export async function openSim(): Promise<CameraSource> {
@@ -22,6 +25,7 @@ class SimSource implements CameraSource {
   readonly #world: SimulatedWorld;
   /** As its frames show it: it follows as soon as the patterns for the setting are computed. */
   readonly #shown: SimulatedWorld;
+  readonly #body: SimulatedBody;
   readonly #tables: Worker;
   #computing = false;
   #sequence = 0;
@@ -31,6 +35,7 @@ class SimSource implements CameraSource {
   constructor(scenario: Scenario) {
     this.#world = new SimulatedWorld(scenario);
     this.#shown = new SimulatedWorld(scenario);
+    this.#body = new SimulatedBody(scenario);
     this.#tables = new Worker(new URL('./sim-tables.ts', import.meta.url), { workerData: scenario });
     this.#tables.on('message', ({ key, table }: TableMessage) => {
       this.#shown.keep(key, table);
@@ -91,6 +96,9 @@ class SimSource implements CameraSource {
         ...choice(camera.magnifications),
       },
       { name: 'fNumber', label: 'f-number', type: 'text', value: String(lens.fNumber), readOnly: true },
+      { name: 'lensName', label: 'Lens', type: 'text', value: lens.name, readOnly: true },
+      { name: 'focusMotor', label: 'Focus motor, steps', value: '0', ...range(-MOST_STEPS, MOST_STEPS, 1) },
+      ...this.#body.readConfig(Date.now()),
     ];
   }
 
@@ -100,11 +108,24 @@ class SimSource implements CameraSource {
       throw new CameraError('refused', `the simulated camera has no setting "${name}" to change`);
     const number = value.trim() === '' ? Number.NaN : Number(value);
     const { choices, range } = config;
-    if (choices && !choices.includes(String(number)))
+    if (choices && !choices.includes(value) && !choices.includes(String(number)))
       throw new CameraError('refused', `${name} must be one of ${choices.join(', ')}`);
     if (range && !(number >= range.min && number <= range.max))
       throw new CameraError('refused', `${name} must be a number from ${range.min} to ${range.max}`);
+    if (config.type === 'date' && !(number > 0))
+      throw new CameraError('refused', `${name} must be a number of seconds since 1970`);
+    if (this.#body.set(name, value, Date.now())) return;
+    if (name === 'focusMotor') return this.#drive(Math.round(number));
     this.#world[name as 'ring' | 'focalMm' | 'temperatureC' | 'magnification'] = number;
+  }
+
+  /** The motor turns the ring; it is done when the pictures show it. */
+  async #drive(steps: number): Promise<void> {
+    const world = this.#world;
+    const wanted = world.ring + steps / world.scenario.lens.motorStepsPerMark;
+    world.ring = wanted;
+    while (this.#shown.ring !== world.ring && !this.#closed) await sleep(FRAME_MS);
+    if (Math.abs(world.ring - wanted) > 1e-9) throw new CameraError('at-limit', 'the focus motor is at its end');
   }
 
   async capture(): Promise<Frame> {
