@@ -49,6 +49,10 @@ export function instructionWords(instruction: Instruction): InstructionWords {
     case 'no-pattern': {
       const { reason } = instruction;
       if (!reason) return { headline: 'Waiting for pictures', amount: '', detail: 'No new picture from the camera.' };
+      if (reason === 'too-dim' && instruction.seconds) {
+        const amount = seconds(instruction.seconds);
+        return { headline: 'Faint star', amount, detail: `Adding up pictures: hands off, ${amount} more.` };
+      }
       return { headline: REASON_HEADLINES[reason], amount: '', detail: REASONS[reason] };
     }
     case 'hold': {

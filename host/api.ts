@@ -4,11 +4,12 @@
  */
 import { z } from 'zod';
 import type { FrameMode } from '../core/frame.ts';
-import type { Calibration } from '../core/guide/calibrate.ts';
+import type { MergeResult } from '../core/notebook/merge.ts';
 import type { Optics, Reading } from '../core/measurement.ts';
-import { DEFAULT_MASK, ZONE_LAYOUTS } from '../core/optics/mask.ts';
+import { calibrationSchema, kitSchema, maskSchema } from '../core/kit/kit.ts';
 
 export type { Entry, EntryDraft as NewEntry } from '../core/notebook/entry.ts';
+export { maskSchema } from '../core/kit/kit.ts';
 export type { CameraInfo } from './cameras/messages.ts';
 export type { ConfigValue } from './cameras/source.ts';
 
@@ -78,19 +79,6 @@ export const clientSchema = z.discriminatedUnion('type', [
 export type ClientMessage = z.output<typeof clientSchema>;
 
 const positive = z.number().positive().nullable();
-const side = z.union([z.literal(1), z.literal(-1)]).nullable();
-
-/** A mask as a JSON file or in the settings; what is left out is as in DEFAULT_MASK. */
-export const maskSchema = z.strictObject({
-  name: z.string().trim().min(1).max(200).default(DEFAULT_MASK.name),
-  layout: z.enum(ZONE_LAYOUTS).default(DEFAULT_MASK.layout),
-  orientation: side.default(DEFAULT_MASK.orientation),
-  handedness: side.default(DEFAULT_MASK.handedness),
-  pitchUm: positive.default(DEFAULT_MASK.pitchUm),
-  outerAngleDeg: z.number().min(0).lt(90).nullable().default(DEFAULT_MASK.outerAngleDeg),
-  ribD: z.number().min(0).max(0.3).default(DEFAULT_MASK.ribD),
-  duty: z.number().gt(0).lt(1).default(DEFAULT_MASK.duty),
-});
 
 /** MB; with less, segments would be too short to be of use. */
 export const recordingLimitSchema = z.number().min(20).max(1e7);
@@ -105,11 +93,11 @@ export const settingsSchema = z.looseObject({
   lensName: z.string().max(200).default(''),
   /** As on the command line. */
   camera: z.string().min(1).max(4096).default('sim'),
-  /** Null until the calibration turn. The screen makes it and reads it; here it is only kept. */
-  calibration: z
-    .custom<Calibration>((value) => typeof value === 'object' && value !== null && 'version' in value)
-    .nullable()
-    .default(null),
+  /** Null until the calibration turn. */
+  calibration: calibrationSchema.nullable().default(null),
+  /** What lies in the bag; `lensName`, `mask.name` and `body` say what is in use. */
+  kit: kitSchema.prefault({}),
+  body: z.string().max(200).default(''),
   /** Size that a recording may have; its oldest part gives way. */
   recordingLimitMb: recordingLimitSchema.default(DEFAULT_RECORDING_MB),
   steadySeconds: z.number().min(0).max(60).default(3),
@@ -121,11 +109,17 @@ export const configSchema = z.strictObject({ name: z.string().min(1).max(500), v
 /** Written in this order, as long as whoever asked waits for the answer, `{done}`: how many. */
 export const sequenceSchema = z.strictObject({ writes: z.array(configSchema).min(1).max(200) });
 
-/** Answer to `POST /api/entries/import`. */
-export interface ImportResult {
-  added: number;
-  /** Known already. */
-  skipped: number;
+/** Answer to `POST /api/import`. */
+export interface ImportResult extends MergeResult {
+  /** Kit or settings came with it and were taken over. */
+  kit: boolean;
+  settings: boolean;
+}
+
+/** Answer to `GET /api/notebook`: whether it can be written to. */
+export interface NotebookState {
+  /** One line when the file cannot be used, and what is seen instead; null when all is well. */
+  problem: string | null;
 }
 
 /** Body of every answer with status 4xx or 5xx. */

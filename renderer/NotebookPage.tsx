@@ -23,7 +23,7 @@ export function NotebookPage() {
     const file = target.files?.[0];
     if (!file) return;
     try {
-      await load(strings.notebook.imported(await api.importEntries(await file.text())));
+      await load(strings.notebook.imported(await api.takeOver(await file.text())));
     } catch (error) {
       setMessage({ text: (error as Error).message, alert: true });
     }
@@ -39,12 +39,12 @@ export function NotebookPage() {
           <a className="button" href="/api/entries.csv" download>
             {strings.notebook.exportCsv}
           </a>
-          <a className="button" href="/api/entries.json" download>
+          <a className="button" href="/api/data.json" download>
             {strings.notebook.exportJson}
           </a>
           <label className="button file">
             {strings.notebook.import}
-            <input type="file" accept=".json,application/json" onChange={importFile} />
+            <input type="file" accept=".json,.csv,application/json,text/csv" onChange={importFile} />
           </label>
         </div>
         {message && <p role={message.alert ? 'alert' : 'status'}>{message.text}</p>}

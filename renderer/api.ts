@@ -1,5 +1,14 @@
 /** The host's HTTP interface as the screen uses it. Every failure is an Error with one line for the user. */
-import type { CameraInfo, ConfigValue, Entry, FrameHeader, ImportResult, NewEntry, Settings } from '../host/api.ts';
+import type {
+  CameraInfo,
+  ConfigValue,
+  Entry,
+  FrameHeader,
+  ImportResult,
+  NewEntry,
+  NotebookState,
+  Settings,
+} from '../host/api.ts';
 import { strings } from './strings.ts';
 
 async function request(method: string, path: string, body?: string): Promise<Response> {
@@ -27,6 +36,10 @@ export const api = {
   saveSettings: (settings: Settings) => request('PUT', 'settings', JSON.stringify(settings)),
   entries: () => get<Entry[]>('entries'),
   addEntry: (draft: NewEntry) => request('POST', 'entries', JSON.stringify(draft)),
-  /** @param text a notebook exported as JSON */
-  importEntries: async (text: string): Promise<ImportResult> => (await request('POST', 'entries/import', text)).json(),
+  changeEntry: (id: string, draft: NewEntry) => request('PUT', `entries/${id}`, JSON.stringify(draft)),
+  removeEntry: (id: string) => request('DELETE', `entries/${id}`),
+  /** @param text a file saved by Nightring, JSON or CSV */
+  takeOver: async (text: string): Promise<ImportResult> => (await request('POST', 'import', text)).json(),
+  notebook: () => get<NotebookState>('notebook'),
+  restoreNotebook: () => request('POST', 'notebook/restore'),
 };

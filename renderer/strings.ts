@@ -256,7 +256,18 @@ export const strings = {
     list: 'Written down',
     empty: 'Nothing yet.',
     saved: 'Saved.',
-    imported: ({ added, skipped }: ImportResult) => `${added} taken over, ${skipped} known already.`,
+    imported: ({ added, changed, removed, skipped, kit, settings }: ImportResult) =>
+      [
+        `${added} taken over`,
+        changed > 0 && `${changed} changed`,
+        removed > 0 && `${removed} taken out`,
+        `${skipped} known already`,
+        kit && 'kit added',
+        settings && 'settings replaced',
+      ]
+        .filter(Boolean)
+        .join(', ')
+        .concat('.'),
     exportCsv: 'Save as CSV',
     exportJson: 'Save as JSON',
     import: 'Take over JSON',

@@ -14,6 +14,11 @@ const positive = z.number().positive().nullable();
 /** What the measurement says of the ring position. */
 export const VERDICTS = ['in-focus', 'out-of-focus', 'not-measured'] as const;
 
+/** Which way the ring's numbers went on the last way to focus: its slack makes the two read differently. */
+export const APPROACHES = ['rising', 'falling'] as const;
+
+const timeUtc = z.iso.datetime().transform((time) => new Date(time).toISOString());
+
 /** Lens, camera and mask as they were set; see Mask for the mask's fields. */
 const settingsSchema = z.strictObject({
   camera: shortText.default(''),
@@ -41,13 +46,13 @@ export const draftSchema = z
     /** A draft sent again under the same id is stored once. */
     id: z.uuid().toLowerCase().optional(),
     /** ISO 8601 UTC, kept to the millisecond. */
-    timeUtc: z.iso
-      .datetime()
-      .transform((time) => new Date(time).toISOString())
-      .optional(),
+    timeUtc: timeUtc.optional(),
+    /** When it was last changed; of two copies of an entry the later one counts. timeUtc where it never was. */
+    editedUtc: timeUtc.optional(),
     /** As read off the ring by the user, in `ringUnit`. */
     ringPosition: value.default(null),
     ringUnit: shortText.default(''),
+    approach: z.enum(APPROACHES).nullable().default(null),
     lens: shortText.default(''),
     focalMm: positive.default(null),
     temperatureC: z.number().min(-273.15).nullable().default(null),
@@ -74,7 +79,11 @@ export const draftSchema = z
   });
 
 export type EntryDraft = z.input<typeof draftSchema>;
-export type Entry = z.output<typeof draftSchema> & { id: string; timeUtc: string };
+export type Entry = z.output<typeof draftSchema> & { id: string; timeUtc: string; editedUtc: string };
+
+/** An entry that was taken out; remembered, so that it does not come back from another machine's copy. */
+export const deletionSchema = z.strictObject({ id: z.uuid().toLowerCase(), deletedUtc: timeUtc });
+export type Deletion = z.output<typeof deletionSchema>;
 
 /** A notebook request that cannot be met; the message is one line for the user. */
 export class NotebookError extends Error {
@@ -89,7 +98,13 @@ export class NotebookError extends Error {
 export function makeEntry(draft: unknown, fallback: { id: string; timeUtc: string }): Entry {
   const result = draftSchema.safeParse(draft);
   if (!result.success) throw new NotebookError(`The entry was not written down: ${firstIssue(result.error)}.`);
-  return { ...result.data, id: result.data.id ?? fallback.id, timeUtc: result.data.timeUtc ?? fallback.timeUtc };
+  return completed(result.data, fallback);
+}
+
+/** A checked draft with id and times filled in. */
+export function completed(draft: z.output<typeof draftSchema>, fallback: { id: string; timeUtc: string }): Entry {
+  const time = draft.timeUtc ?? fallback.timeUtc;
+  return { ...draft, id: draft.id ?? fallback.id, timeUtc: time, editedUtc: draft.editedUtc ?? time };
 }
 
 /** The first thing wrong, as `path: message` on one line. */

@@ -17,6 +17,12 @@ export function parsePositive(text: string): number {
   return value;
 }
 
+export function parseNumber(text: string): number {
+  const value = text.trim() === '' ? Number.NaN : Number(text);
+  if (!Number.isFinite(value)) throw new InvalidArgumentError(strings.notNumber);
+  return value;
+}
+
 export function parseCount(text: string): number {
   if (!/^\d{1,9}$/.test(text) || Number(text) === 0) throw new InvalidArgumentError(strings.notCount);
   return Number(text);

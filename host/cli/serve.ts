@@ -25,7 +25,8 @@ async function serve(options: { camera?: string; port?: number; data?: string })
     for (const signal of ['SIGINT', 'SIGTERM', 'SIGHUP'] as const) process.on(signal, resolve);
   });
   const folder = dataFolder(options.data);
-  const notebook = new Notebook(join(folder, NOTEBOOK_FILE));
+  const notebook = new Notebook(join(folder, NOTEBOOK_FILE), 'show-backup');
+  if (notebook.problem) remark(notebook.problem);
   const settings = await SettingsFile.open(join(folder, SETTINGS_FILE));
   if (settings.warning) remark(settings.warning);
   const { camera, port } = options;

@@ -1,4 +1,6 @@
 /** All texts of the command line. */
+import type { Entry } from '../../core/notebook/entry.ts';
+import type { ImportResult } from '../api.ts';
 import { EXIT } from './output.ts';
 
 const EXIT_STATUS = `Exit status: ${EXIT.ok} all measured, ${EXIT.noPattern} some image holds no pattern, ${EXIT.unreadable} some image cannot be read
@@ -82,7 +84,7 @@ Example:
     folderHint: ['folder:PATH', 'pictures in a folder, as they appear'],
   },
   notebook: {
-    summary: 'read, export and import the notebook of ring positions',
+    summary: 'read, export, import and keep safe the notebook of ring positions, and ask it where to start',
     list: 'list the entries, newest first',
     listHelp: `
 Times are UTC, temperatures °C, focal lengths mm, defocus µm.
@@ -90,19 +92,60 @@ Times are UTC, temperatures °C, focal lengths mm, defocus µm.
 Example:
   nightring notebook list`,
     empty: (path: string) => `The notebook ${path} has no entries yet.`,
-    export: 'write all entries to standard output or a file',
+    predict: 'say where the ring will have to stand, from the entries in focus',
+    predictHelp: `
+± is one standard deviation, the range holds 95 %. What is left out (focal length, temperature) widens both.
+Lens and focal length are those of the settings when they are left out. README.md explains the model.
+
+Example:
+  nightring notebook predict --lens "24 mm f/2.8" --focal-mm 24 --temperature-c -2
+
+Exit status: ${EXIT.ok} predicted, ${EXIT.usage} wrong usage, ${EXIT.noPattern} no entry of that lens was in focus.`,
+    whichLens: 'no lens is set; name one with --lens',
+    nothingKnown: (lens: string) => `no entry of "${lens}" was in focus; start at the ∞ mark, and see "notebook list"`,
+    thermal: (amount: string) => `As it gets warmer: ${amount} for each °C.`,
+    slack: (amount: string) => `Approached with falling numbers it reads lower by ${amount}.`,
+    suspicious: ({ timeUtc, ringPosition, ringUnit, id }: Entry, residual: number) =>
+      `Doubtful: ${timeUtc.slice(0, 16).replace('T', ' ')}, ${ringPosition} ${ringUnit}, is ${residual.toFixed(2)} from what the others say (${id}).`,
+    export: 'write notebook, kit and settings to standard output or a file',
     exportHelp: `
-An existing file is not overwritten.
+JSON holds everything, or the part named with --only; CSV holds the entries. An existing file is not overwritten.
 
 Examples:
   nightring notebook export --format csv > ring.csv
-  nightring notebook export --output backup.json`,
-    import: 'add the entries of a JSON export; known ones are skipped',
+  nightring notebook export --output everything.json
+  nightring notebook export --only kit --output kit.json`,
+    import: 'take over a file: entries are merged, kit added by name, settings replaced',
+    importFile: 'JSON or CSV saved by Nightring, or the notebook file of another machine',
     importHelp: `
-Example:
-  nightring notebook import backup.json`,
-    imported: (added: number, skipped: number) =>
-      `${added} ${added === 1 ? 'entry' : 'entries'} added, ${skipped} known already.`,
+Of two copies of an entry the one changed last stays; entries deleted on either machine stay deleted. Taking a file
+over again changes nothing. CSV needs the column timeUtc; the other columns may be missing.
+
+Examples:
+  nightring notebook import everything.json
+  nightring notebook merge /media/stick/notebook.sqlite`,
+    imported: ({ added, changed, removed, skipped, kit, settings }: ImportResult) =>
+      [
+        `${added} ${added === 1 ? 'entry' : 'entries'} added`,
+        changed > 0 && `${changed} changed`,
+        removed > 0 && `${removed} removed`,
+        `${skipped} known already`,
+        kit && 'kit taken over',
+        settings && 'settings taken over',
+      ]
+        .filter(Boolean)
+        .join(', ')
+        .concat('.'),
+    backup: 'back up notebook and settings now',
+    backupHelp: `
+Backups lie in the folder "backups" beside the notebook; the newest twenty are kept. They are also made before
+anything is brought to a newer version, once a day, and at the end of an evening with new entries.`,
+    restore: 'put a damaged notebook aside and go on with its newest sound backup',
+    restoreHelp: `
+The damaged file is kept beside it, under a name that ends in .bad.`,
+    restored: (aside: string) => `Restored. The damaged file is now ${aside}`,
+    nothingToRestore: 'The notebook is sound; nothing was changed.',
+    schema: 'print the JSON Schema of what export writes',
     exported: (path: string) => `Written to ${path}.`,
     exists: (path: string) => `${path} exists already; name another file`,
     cannotWrite: (path: string, code: string) => `${path} cannot be written (${code}); name another place`,
@@ -125,9 +168,13 @@ Example:
     serveCamera: 'camera to start with (the last one used, at first sim)',
     format: 'csv or json',
     output: 'file to write to',
+    only: 'one part: notebook, kit or settings',
+    lens: 'name of the lens, as in the notebook',
+    temperatureC: 'temperature, °C',
     files: 'JPEG, PNG, TIFF, WebP or camera raw',
   },
 
+  notNumber: 'It must be a number.',
   notPositive: 'It must be a number above 0.',
   notCount: 'It must be a whole number above 0.',
   notCamera: 'It must be sim, folder:PATH, replay:PATH, usb or a port such as ptpip:ADDRESS:PORT:PORT.',

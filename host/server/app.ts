@@ -8,12 +8,15 @@ import { HTTPException } from 'hono/http-exception';
 import { secureHeaders } from 'hono/secure-headers';
 import type { ContentfulStatusCode } from 'hono/utils/http-status';
 import type { z } from 'zod';
+import { toCsv } from '../../core/notebook/csv.ts';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
-import { cameraSchema, configSchema, type ErrorBody, sequenceSchema } from '../api.ts';
+import { cameraSchema, configSchema, type ErrorBody, type NotebookState, sequenceSchema } from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
+import { writeData } from '../notebook/document.ts';
 import type { Notebook } from '../notebook/notebook.ts';
+import { takeOver } from '../notebook/takeover.ts';
 import { listRecordings } from '../recording/read.ts';
 import { NOT_RECORDING, RecordingError } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
@@ -112,7 +115,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     });
   app.use('/api/*', (c, next) => {
     c.header('Cache-Control', 'no-store');
-    return limit(c.req.path === '/api/entries/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
+    return limit(c.req.path === '/api/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
   });
 
   app.get('/api/cameras', async (c) => c.json(await findCameras()));
@@ -161,9 +164,24 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
 
   app.get('/api/entries', (c) => c.json(notebook.list()));
   app.post('/api/entries', async (c) => c.json(notebook.add((await json(c)) as object), 201));
-  app.get('/api/entries.csv', (c) => download(c, 'csv', 'text/csv; charset=utf-8', notebook.exportCsv()));
-  app.get('/api/entries.json', (c) => download(c, 'json', 'application/json', notebook.exportJson()));
-  app.post('/api/entries/import', async (c) => c.json(notebook.importJson(await c.req.text())));
+  app.put('/api/entries/:id', async (c) => c.json(notebook.change(c.req.param('id'), (await json(c)) as object)));
+  app.delete('/api/entries/:id', (c) => c.json(notebook.remove(c.req.param('id'))));
+  app.get('/api/entries.csv', (c) => download(c, 'csv', 'text/csv; charset=utf-8', toCsv(notebook.list())));
+  app.get('/api/data.json', (c) => {
+    const parts = c.req.query('parts')?.split(',') ?? ['notebook', 'kit', 'settings'];
+    const text = writeData({
+      notebook: parts.includes('notebook') ? notebook.book() : undefined,
+      kit: parts.includes('kit') ? settings.get().kit : undefined,
+      settings: parts.includes('settings') ? settings.get() : undefined,
+    });
+    return download(c, 'json', 'application/json', text);
+  });
+  app.post('/api/import', async (c) => c.json(await takeOver(await c.req.text(), notebook, settings)));
+  app.get('/api/notebook', (c) => c.json({ problem: notebook.problem } satisfies NotebookState));
+  app.post('/api/notebook/restore', (c) => {
+    notebook.restore();
+    return c.json({ problem: notebook.problem } satisfies NotebookState);
+  });
   app.all('/api/*', (c) => refuse(c, 404, `there is no ${c.req.method} ${c.req.path}`));
 
   app.get('/', async (c, next) => {
@@ -199,7 +217,7 @@ function download(c: Context, ending: string, type: string, text: string): Respo
   const day = new Date().toISOString().slice(0, 10);
   return c.body(text, 200, {
     'Content-Type': type,
-    'Content-Disposition': `attachment; filename="nightring-notebook-${day}.${ending}"`,
+    'Content-Disposition': `attachment; filename="nightring-${day}.${ending}"`,
   });
 }
 

@@ -1,8 +1,9 @@
-import { open, readFile, rename } from 'node:fs/promises';
+import { copyFile, open, readFile, rename } from 'node:fs/promises';
 import { dirname } from 'node:path';
 import { firstIssue } from '../../core/notebook/entry.ts';
 import { type Settings, settingsSchema } from '../api.ts';
 import { makeFolder } from '../datafolder.ts';
+import { asidePath, backupsOf, isBackupDue, newBackupPath } from '../notebook/backups.ts';
 
 /** The settings could not be taken or kept; one line for the user. */
 export class SettingsError extends Error {
@@ -28,19 +29,41 @@ export class SettingsFile {
     this.warning = warning;
   }
 
-  /** A file that is not valid is renamed, not overwritten; defaults serve then. */
+  /**
+   * A file that is not valid is renamed, not overwritten; the newest sound backup serves then, without one the
+   * defaults. A file that lacks what this version has is backed up before it is written anew.
+   */
   static async open(path: string): Promise<SettingsFile> {
     const text = await readFile(path, 'utf8').catch((error: NodeJS.ErrnoException) => {
       if (error.code === 'ENOENT') return null;
       throw new SettingsError(`the settings ${path} cannot be read (${error.code}); check its permissions`, false);
     });
-    const defaults = settingsSchema.parse({});
-    if (text === null) return new SettingsFile(path, defaults, null);
+    if (text === null) return new SettingsFile(path, settingsSchema.parse({}), null);
     const settings = parse(text);
-    if (settings) return new SettingsFile(path, settings, null);
-    const aside = `${path}.${new Date().toISOString().replaceAll(':', '')}.bad`;
+    if (settings) {
+      const file = new SettingsFile(path, settings, null);
+      const isOlder = JSON.stringify(JSON.parse(text)) !== JSON.stringify(settings);
+      if (isOlder || isBackupDue(path, [path])) await file.backup();
+      return file;
+    }
+    const aside = asidePath(path);
     await rename(path, aside);
-    return new SettingsFile(path, defaults, `the settings were not valid and start afresh; the old file is ${aside}`);
+    for (const backup of backupsOf(path)) {
+      const known = parse(await readFile(backup.path, 'utf8').catch(() => ''));
+      const day = backup.timeUtc.slice(0, 10);
+      const warning = `the settings were not valid; those of ${day} serve. The old file is ${aside}`;
+      if (known) return new SettingsFile(path, known, warning);
+    }
+    const warning = `the settings were not valid and start afresh; the old file is ${aside}`;
+    return new SettingsFile(path, settingsSchema.parse({}), warning);
+  }
+
+  /** Copies the file as it stands on the disk; nothing where there is none yet. */
+  async backup(): Promise<void> {
+    await copyFile(this.path, newBackupPath(this.path)).catch((error: NodeJS.ErrnoException) => {
+      if (error.code === 'ENOENT') return;
+      throw new SettingsError(`the settings could not be backed up (${error.code}); check disk and permissions`, false);
+    });
   }
 
   get(): Settings {

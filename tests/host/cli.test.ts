@@ -293,7 +293,7 @@ describe('the rest', () => {
     const listed = await run('notebook', 'list');
     expect(listed.out).toMatch(/^2026-01-17 21:04 .*6\.4 marks/);
     expect(listed.err).toBe('');
-    expect(JSON.parse((await run('notebook', 'export')).out).entries).toMatchObject([ENTRY]);
+    expect(JSON.parse((await run('notebook', 'export')).out).notebook.entries).toMatchObject([ENTRY]);
     expect((await run('notebook', 'export', '--format', 'csv')).out).toContain('6.4');
     expect((await run('notebook', 'export', '--output', 'copy.json')).code).toBe(0);
     expect((await run('notebook', 'export', '--output', 'copy.json')).code).toBe(2);

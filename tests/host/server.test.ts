@@ -200,11 +200,46 @@ describe('API', () => {
     const csv = await get('/api/entries.csv');
     expect(csv.headers['content-type']).toMatch(/text\/csv/);
     expect(csv.text.split('\r\n')[1]).toContain('6.4');
-    const exported = (await get('/api/entries.json')).text;
-    const again = await send('POST', '/api/entries/import', { cookie, origin: origin() }, exported);
-    expect(JSON.parse(again.text)).toEqual({ added: 0, skipped: 1 });
+    const exported = (await get('/api/data.json')).text;
+    const again = await send('POST', '/api/import', { cookie, origin: origin() }, exported);
+    const nothingNew = { added: 0, changed: 0, removed: 0, skipped: 1 };
+    expect(JSON.parse(again.text)).toEqual({ ...nothingNew, kit: true, settings: true });
+    const fromCsv = await send('POST', '/api/import', { cookie, origin: origin() }, csv.text);
+    expect(JSON.parse(fromCsv.text)).toEqual({ ...nothingNew, kit: false, settings: false });
     expect((await write('POST', '/api/entries', { ringPosition: 'far' })).status).toBe(400);
-    expect((await write('POST', '/api/entries/import', { entries: [] })).status).toBe(400);
+    expect((await write('POST', '/api/import', { entries: [] })).status).toBe(400);
+  });
+
+  test('entries: changed, deleted, put back', async () => {
+    const entry = JSON.parse((await write('POST', '/api/entries', { note: 'first' })).text);
+    const path = `/api/entries/${entry.id}`;
+    const changed = JSON.parse((await write('PUT', path, { ...entry, note: 'second' })).text);
+    expect(changed).toMatchObject({ id: entry.id, note: 'second' });
+    const listed = async () => JSON.parse((await get('/api/entries')).text) as { id: string }[];
+    expect(await listed()).toContainEqual(changed);
+    const removed = await send('DELETE', path, { cookie, origin: origin() });
+    expect(JSON.parse(removed.text)).toEqual(changed);
+    expect((await listed()).map(({ id }) => id)).not.toContain(entry.id);
+    expect((await write('PUT', path, changed)).status).toBe(200);
+    expect((await listed()).map(({ id }) => id)).toContain(entry.id);
+    expect((await write('PUT', path, { focalMm: 'wide' })).status).toBe(400);
+    expect(JSON.parse((await get('/api/notebook')).text)).toEqual({ problem: null });
+  });
+
+  test('kit: exported apart, added by name, and settings replaced but for the camera', async () => {
+    const before = JSON.parse((await get('/api/settings')).text);
+    const lens = { name: '24 mm f/2.8', focalMinMm: 24, focalMaxMm: 24, fNumber: 2.8, ring: {} };
+    const kit = { lenses: [lens] };
+    const taken = await write('POST', '/api/import', { format: 'nightring-data', version: 2, kit });
+    expect(JSON.parse(taken.text)).toMatchObject({ added: 0, kit: true, settings: false });
+    const document = JSON.parse((await get('/api/data.json?parts=kit')).text);
+    expect(Object.keys(document)).toEqual(['format', 'version', 'kit']);
+    expect(document.kit.lenses).toMatchObject([{ ...lens, ring: { unit: 'marks', backlash: null } }]);
+    const settings = { ...before, camera: 'usb', steadySeconds: 5, kit: {} };
+    await write('POST', '/api/import', { format: 'nightring-data', version: 2, settings });
+    const after = JSON.parse((await get('/api/settings')).text);
+    expect(after).toMatchObject({ camera: before.camera, steadySeconds: 5, kit: document.kit });
+    expect((await write('PUT', '/api/settings', before)).status).toBe(200);
   });
 
   test('what is wrong with a request is said in one line of JSON', async () => {
@@ -348,6 +383,37 @@ describe('live', () => {
 });
 
 describe('settings file', () => {
+  test('one from before the kit loads with all it had, and is backed up first', async () => {
+    const path = join(folder, 'older', SETTINGS_FILE);
+    await mkdir(join(folder, 'older'));
+    const optics = { focalMm: 24, fNumber: 2.8, pixelUm: null };
+    const older = JSON.stringify({
+      optics,
+      lensName: 'wide',
+      camera: 'sim',
+      steadySeconds: 3,
+      screen: { tint: false },
+    });
+    await writeFile(path, older);
+    const settings = await SettingsFile.open(path);
+    expect(settings.warning).toBe(null);
+    const none = { cameras: [], lenses: [], masks: [], calibrations: [] };
+    expect(settings.get()).toMatchObject({ ...JSON.parse(older), body: '', kit: none });
+    const [backup] = await readdir(join(folder, 'older', 'backups'));
+    expect(await readFile(join(folder, 'older', 'backups', backup), 'utf8')).toBe(older);
+  });
+
+  test('the last backup serves where the file is damaged', async () => {
+    const path = join(folder, 'spoilt', SETTINGS_FILE);
+    const settings = await SettingsFile.open(path);
+    await settings.set({ lensName: 'wide' });
+    await settings.backup();
+    await writeFile(path, '{"lensName": "Fab');
+    const again = await SettingsFile.open(path);
+    expect(again.get().lensName).toBe('wide');
+    expect(again.warning).toMatch(/those of \d{4}-\d\d-\d\d serve/);
+  });
+
   test('a damaged one is put aside, not lost', async () => {
     const path = join(folder, 'damaged', SETTINGS_FILE);
     await mkdir(join(folder, 'damaged'));
@@ -365,6 +431,6 @@ describe('settings file', () => {
     await Promise.all(Array.from({ length: 20 }, (_, i) => settings.set({ lensName: `lens ${i}` })));
     expect(settings.get().lensName).toBe('lens 19');
     expect((await SettingsFile.open(path)).get().lensName).toBe('lens 19');
-    expect(await readdir(join(folder, 'many'))).toEqual([SETTINGS_FILE]);
+    expect(await readdir(join(folder, 'many'))).not.toContain(`${SETTINGS_FILE}.new`);
   });
 });
