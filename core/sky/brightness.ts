@@ -109,7 +109,8 @@ const nanolamberts = (magnitude: number) => 34.08 * Math.exp(20.7233 - 0.92104 *
  * A&A 455, 385, zenith in V, from memory; brighter than its range the line's slope is kept.
  */
 export function skyMagnitude(body: SkyBody, sun: SkyBody, moon: SkyBody, moonPhaseAngleDeg: number): number {
-  let total = nanolamberts(DARK_SKY) + nanolamberts(twilightMagnitude(sun.altitudeDeg));
+  // The twilight that was fitted holds the night sky's own light.
+  let total = nanolamberts(Math.min(DARK_SKY, twilightMagnitude(sun.altitudeDeg)));
   if (moon.altitudeDeg > 0 && body.altitudeDeg > 0) {
     const illuminance = 10 ** (-0.4 * (3.84 + 0.026 * moonPhaseAngleDeg + 4e-9 * moonPhaseAngleDeg ** 4));
     const away = separationDeg(body, moon);

@@ -1,16 +1,19 @@
-/** Where the tripod stands, and what is in its way. */
-export interface Place {
-  name: string;
+import { z } from 'zod';
+
+/** Where the tripod stands, and what is in its way. Kept in the settings. */
+export const placeSchema = z.object({
+  name: z.string().max(200).default(''),
   /** North positive. */
-  latitudeDeg: number;
+  latitudeDeg: z.number().min(-90).max(90),
   /** East positive. */
-  longitudeDeg: number;
-  elevationM: number;
+  longitudeDeg: z.number().min(-180).max(180),
+  elevationM: z.number().min(-450).max(9000).default(0),
   /** Ridge, trees, haze: nothing lower than this is seen, degrees above the level horizon. */
-  horizonDeg: number;
+  horizonDeg: z.number().min(0).max(85).default(10),
   /** Compass direction of the pictures to be taken, null when not decided. */
-  towardsDeg: number | null;
-}
+  towardsDeg: z.number().min(0).max(360).nullable().default(null),
+});
+export type Place = z.output<typeof placeSchema>;
 
 const POINTS = ['N', 'NNE', 'NE', 'ENE', 'E', 'ESE', 'SE', 'SSE', 'S', 'SSW', 'SW', 'WSW', 'W', 'WNW', 'NW', 'NNW'];
 
