@@ -4,12 +4,13 @@
  */
 import { z } from 'zod';
 import type { FrameMode } from '../core/frame.ts';
-import type { MergeResult } from '../core/notebook/merge.ts';
-import type { Optics, Reading } from '../core/measurement.ts';
 import { calibrationSchema, kitSchema, maskSchema } from '../core/kit/kit.ts';
+import type { Optics, Reading } from '../core/measurement.ts';
+import type { MergeResult } from '../core/notebook/merge.ts';
+import { placeSchema } from '../core/sky/place.ts';
 
-export type { Entry, EntryDraft as NewEntry } from '../core/notebook/entry.ts';
 export { maskSchema } from '../core/kit/kit.ts';
+export type { Entry, EntryDraft as NewEntry } from '../core/notebook/entry.ts';
 export type { CameraInfo } from './cameras/messages.ts';
 export type { ConfigValue } from './cameras/source.ts';
 
@@ -101,6 +102,10 @@ export const settingsSchema = z.looseObject({
   /** Size that a recording may have; its oldest part gives way. */
   recordingLimitMb: recordingLimitSchema.default(DEFAULT_RECORDING_MB),
   steadySeconds: z.number().min(0).max(60).default(3),
+  /** Null until it is typed or read from a picture; the Sun's place is known from then on. */
+  place: placeSchema.nullable().default(null),
+  /** Of one live-view frame by night, s; null: as is usual. */
+  liveExposureS: z.number().positive().max(60).nullable().default(null),
 });
 export type Settings = z.output<typeof settingsSchema>;
 

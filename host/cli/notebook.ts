@@ -12,7 +12,7 @@ import { isNotebookFile, Notebook } from '../notebook/notebook.ts';
 import { takeOver } from '../notebook/takeover.ts';
 import { SettingsFile } from '../server/settings.ts';
 import { parseNumber, parsePositive } from './options.ts';
-import { CommandError, EXIT, remark, writeLine } from './output.ts';
+import { CommandError, columns, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
 const texts = strings.notebook;
@@ -177,16 +177,6 @@ function row(entry: Entry): string[] {
     entry.target,
     entry.note.replaceAll(/\s+/g, ' '),
   ];
-}
-
-function columns(rows: string[][]): string[] {
-  const widths = rows[0]?.map((_, column) => Math.max(...rows.map((cells) => cells[column].length))) ?? [];
-  return rows.map((cells) =>
-    cells
-      .map((cell, column) => cell.padEnd(widths[column]))
-      .join('  ')
-      .trimEnd(),
-  );
 }
 
 async function save(text: string, path: string | undefined): Promise<void> {

@@ -22,3 +22,14 @@ export async function writeLine(line: string): Promise<void> {
 export function remark(line: string): void {
   process.stderr.write(`${line}\n`);
 }
+
+/** Rows as lines, each column as wide as its widest cell. */
+export function columns(rows: string[][]): string[] {
+  const widths = rows[0]?.map((_, column) => Math.max(...rows.map((cells) => cells[column].length))) ?? [];
+  return rows.map((cells) =>
+    cells
+      .map((cell, column) => cell.padEnd(widths[column]))
+      .join('  ')
+      .trimEnd(),
+  );
+}
