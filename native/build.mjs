@@ -1,8 +1,8 @@
-// Builds the camera addon with the machine's C++ compiler: node native/build.mjs [--sanitize]
+// Builds the camera addon with the machine's C++ compiler: node native/build.mjs [--sanitize | --check]
 //
 // No node-gyp: Node-API is stable C, and its headers come as npm packages, so nothing is downloaded and the
 // same file serves every Node and Electron. Rebuilds only when a source, a header or the command changed.
-// Prints one line. Exit status 1 when it cannot be built.
+// --check builds check.cpp, the program for valgrind, instead. Prints one line. Exit status 1 when it cannot be built.
 import { spawnSync } from 'node:child_process';
 import { createHash } from 'node:crypto';
 import { existsSync, mkdirSync, readdirSync, readFileSync, renameSync, writeFileSync } from 'node:fs';
@@ -12,7 +12,12 @@ import { fileURLToPath } from 'node:url';
 const native = dirname(fileURLToPath(import.meta.url));
 const modules = join(native, '..', 'node_modules');
 const sanitize = process.argv.includes('--sanitize');
-const output = join(native, 'build', sanitize ? 'sanitized' : '.', 'nightring_gphoto.node');
+const check = process.argv.includes('--check');
+const output = join(
+  native,
+  'build',
+  check ? 'check' : sanitize ? 'sanitized/nightring_gphoto.node' : 'nightring_gphoto.node',
+);
 const stamp = `${output}.stamp`;
 
 function stop(why) {
@@ -34,13 +39,17 @@ const flags = run('pkg-config', ['--cflags', '--libs', 'libgphoto2']);
 if (!flags.ok) stop(`libgphoto2 for developers is missing; ${needs}`);
 const version = run('pkg-config', ['--modversion', 'libgphoto2']).stdout.trim();
 
-const sources = readdirSync(join(native, 'src')).sort();
+const sources = readdirSync(join(native, 'src'))
+  .sort()
+  .map((name) => `src/${name}`);
+/** The program needs only what knows of no JavaScript. */
+const compiled = check ? ['src/gphoto.cpp', 'check.cpp'] : sources.filter((name) => name.endsWith('.cpp'));
+const what = check ? 'check program' : 'camera addon';
 const compiler = process.env.CXX ?? 'g++';
 const command = [
   '-std=c++20',
   ...(sanitize ? ['-O1', '-g', '-fsanitize=address', '-fno-omit-frame-pointer'] : ['-O2']),
-  '-fPIC',
-  '-shared',
+  ...(check ? ['-g'] : ['-fPIC', '-shared']),
   '-pthread',
   '-Wall',
   '-Wextra',
@@ -51,12 +60,12 @@ const command = [
   ...(process.platform === 'darwin' ? ['-undefined', 'dynamic_lookup'] : []),
   // -isystem: warnings are for our own code
   ...['node-api-headers/include', 'node-addon-api'].flatMap((folder) => ['-isystem', join(modules, folder)]),
-  ...sources.filter((name) => name.endsWith('.cpp')).map((name) => join(native, 'src', name)),
+  ...compiled.map((name) => join(native, name)),
   ...flags.stdout.trim().split(/\s+/),
 ];
 
 const hash = createHash('sha256').update(JSON.stringify([compiler, command, version]));
-for (const name of sources) hash.update(readFileSync(join(native, 'src', name)));
+for (const name of new Set([...sources, ...compiled])) hash.update(readFileSync(join(native, name)));
 for (const name of ['node-api-headers', 'node-addon-api']) {
   const about = join(modules, name, 'package.json');
   if (!existsSync(about)) stop('its headers are missing; run: npm ci');
@@ -65,17 +74,17 @@ for (const name of ['node-api-headers', 'node-addon-api']) {
 const wanted = hash.digest('hex');
 
 if (existsSync(output) && existsSync(stamp) && readFileSync(stamp, 'utf8') === wanted) {
-  console.log(`camera addon: up to date (libgphoto2 ${version})`);
+  console.log(`${what}: up to date (libgphoto2 ${version})`);
 } else {
   mkdirSync(dirname(output), { recursive: true });
   const fresh = `${output}.${process.pid}`;
-  const compiled = run(compiler, [...command, '-o', fresh]);
-  if (!compiled.ok) {
+  const done = run(compiler, [...command, '-o', fresh]);
+  if (!done.ok) {
     if (!run(compiler, ['--version']).ok) stop(`no C++ compiler (${compiler}); ${needs}`);
-    stop(`could not be compiled\n${compiled.stderr.trim()}`);
+    stop(`could not be compiled\n${done.stderr.trim()}`);
   }
-  if (compiled.stderr.trim()) console.error(compiled.stderr.trim());
+  if (done.stderr.trim()) console.error(done.stderr.trim());
   renameSync(fresh, output); // a running program keeps the old file
   writeFileSync(stamp, wanted);
-  console.log(`camera addon: built (libgphoto2 ${version})`);
+  console.log(`${what}: built (libgphoto2 ${version})`);
 }

@@ -1,23 +1,34 @@
-// Checks the addon for memory errors, leaks and growth: node native/check.mjs [rounds]
+// Checks the addon for memory errors, leaks and growth: npm run check-addon [-- ROUNDS [PHASE…]]
 //
-// Each round opens the virtual camera of the tests through libgphoto2, takes a frame and closes; every tenth also
-// reads the settings, photographs, pulls the cable, and leaves a camera to the garbage collector.
-// First under AddressSanitizer and LeakSanitizer: any memory error, and any block lost in the addon or in
-// libgphoto2 (but for lsan.supp), fails. Then plainly: over the second half resident memory must not grow by more
-// than 8 MiB (the resolution of that figure), nor the number of descriptors. Exit status 1 on failure.
-import { spawnSync } from 'node:child_process';
+// Each round opens the virtual camera of the tests (both its dialects in turn) through libgphoto2, takes a frame and
+// closes; every tenth also reads the settings, photographs, cancels a call, pulls the cable, and leaves a camera to the
+// garbage collector. Phases, all unless some are named:
+//   sanitized  under AddressSanitizer and LeakSanitizer: any memory error, and any block lost in the addon or in
+//              libgphoto2 (but for lsan.supp), fails
+//   valgrind   the C++ part alone (check.cpp), a thread for each dialect and one that lists cameras, under valgrind:
+//              any invalid read or write, use of what was never written, or block definitely lost (but for
+//              valgrind.supp), fails; a tenth of the rounds; passed over where valgrind is not installed
+//   plain      over the second half resident memory must not grow by more than 8 MiB (the resolution of that
+//              figure), nor the number of descriptors
+// Exit status 1 on failure.
+import { spawn, spawnSync } from 'node:child_process';
 import { readdirSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 
 const here = (name) => fileURLToPath(new URL(name, import.meta.url));
 const allowedMib = 8;
 
+const jpeg = Buffer.concat([Buffer.of(0xff, 0xd8), Buffer.alloc(100_000, 0x5a), Buffer.of(0xff, 0xd9)]);
+
+async function virtualCameras() {
+  const { dialects, VirtualCamera } = await import('../tests/camera/virtual/camera.ts');
+  return Promise.all(Object.keys(dialects).map((dialect) => VirtualCamera.start({ frame: () => jpeg }, { dialect })));
+}
+
 /** The checked part, in a process of its own. */
 async function run(phase, rounds) {
-  const { VirtualCamera } = await import('../tests/camera/virtual/camera.ts');
   const { openCamera } = await import('./index.ts');
-  const jpeg = Buffer.concat([Buffer.of(0xff, 0xd8), Buffer.alloc(100_000, 0x5a), Buffer.of(0xff, 0xd9)]);
-  const virtual = await VirtualCamera.start({ frame: () => jpeg });
+  const virtuals = await virtualCameras();
   const expectPicture = ({ bytes }, what) => {
     if (!bytes.equals(jpeg)) throw new Error(`${what} has other bytes than the camera sent`);
   };
@@ -28,11 +39,17 @@ async function run(phase, rounds) {
 
   let half = usage();
   for (let round = 1; round <= rounds; round++) {
+    const virtual = virtuals[round % 20 < 10 ? 0 : 1];
     const camera = await openCamera({ port: virtual.port });
     expectPicture(await camera.frame(), `frame ${round}`);
     if (round % 10 === 0) {
       await camera.config();
+      await camera.setting('iso');
       expectPicture(await camera.capture(), `photograph ${round}`);
+      const controller = new AbortController();
+      const cancelled = [camera.waitEvent(60_000, controller), camera.frame(controller)];
+      controller.abort();
+      await Promise.allSettled(cancelled);
       const left = await openCamera({ port: virtual.port });
       left.frame().catch(() => {}); // nobody waits for it
       await virtual.unplug();
@@ -44,11 +61,12 @@ async function run(phase, rounds) {
     if (round === Math.floor(rounds / 2)) half = usage();
   }
   const end = usage();
-  await virtual.stop();
+  for (const virtual of virtuals) await virtual.stop();
   const grownMib = end.mib - half.mib;
   const moreDescriptors = end.descriptors - half.descriptors;
   console.log(
-    `${phase}: ${rounds} rounds; second half: ${grownMib.toFixed(1)} MiB, ${moreDescriptors} descriptors more`,
+    `${phase}: ${rounds} rounds; at half ${half.mib.toFixed(1)} MiB, ${half.descriptors} descriptors; ` +
+      `second half ${grownMib.toFixed(1)} MiB, ${moreDescriptors} descriptors more`,
   );
   // The sanitizer keeps freed memory for a while, so its growth says nothing.
   if (phase === 'plain' && (grownMib > allowedMib || moreDescriptors > 2)) process.exitCode = 1;
@@ -59,8 +77,8 @@ function node(args, env = {}) {
   return spawnSync(process.execPath, args, options);
 }
 
-function check(phase, rounds, env) {
-  const { status, signal, stderr } = node(['--expose-gc', here('check.mjs'), String(rounds), phase], env);
+/** Ends the program when the checked one did not end well. */
+function judge(phase, { status, signal, stderr }) {
   if (status === 0) return;
   const noise = /^(read|sendreq|connect|write) ?.*: (Broken pipe|Connection .*)$/; // libgphoto2 on pulled cables
   const said = stderr.split('\n').filter((line) => !noise.test(line));
@@ -68,23 +86,62 @@ function check(phase, rounds, env) {
   process.exit(1);
 }
 
-const [given = '300', phase] = process.argv.slice(2);
+const inNode = (phase, env) =>
+  judge(phase, node(['--expose-gc', here('check.mjs'), String(rounds), '--inside', phase], env));
+
+const phases = {
+  sanitized() {
+    if (node([here('build.mjs'), '--sanitize']).status !== 0) process.exit(1);
+    const compiler = process.env.CXX ?? 'g++';
+    const library = spawnSync(compiler, ['-print-file-name=libasan.so'], { encoding: 'utf8' }).stdout.trim();
+    inNode('sanitized', {
+      LD_PRELOAD: library,
+      ASAN_OPTIONS: 'detect_leaks=1:fast_unwind_on_malloc=0',
+      LSAN_OPTIONS: `suppressions=${here('lsan.supp')}:print_suppressions=0`,
+      NIGHTRING_GPHOTO_ADDON: './build/sanitized/nightring_gphoto.node',
+    });
+  },
+
+  async valgrind() {
+    if (spawnSync('valgrind', ['--version']).error) {
+      console.log('valgrind: not installed, passed over');
+      return;
+    }
+    if (node([here('build.mjs'), '--check']).status !== 0) process.exit(1);
+    const virtuals = await virtualCameras();
+    const few = Math.ceil(rounds / 10);
+    const memcheck = [
+      '--quiet',
+      '--keep-debuginfo=yes',
+      '--error-exitcode=1',
+      '--leak-check=full',
+      '--errors-for-leak-kinds=definite',
+    ];
+    const shown = ['--show-leak-kinds=definite', `--suppressions=${here('valgrind.supp')}`];
+    const program = [here('build/check'), String(few), ...virtuals.map(({ port }) => port)];
+    const child = spawn('valgrind', [...memcheck, ...shown, ...program], { stdio: ['ignore', 'inherit', 'pipe'] });
+    let stderr = '';
+    child.stderr.on('data', (said) => {
+      stderr += said;
+    });
+    const [status, signal] = await new Promise((resolve) => child.once('close', (...how) => resolve(how)));
+    for (const virtual of virtuals) await virtual.stop();
+    judge('valgrind', { status, signal, stderr });
+    console.log(`valgrind: ${few} rounds for each of ${virtuals.length} cameras at once, no errors`);
+  },
+
+  plain: () => inNode('plain'),
+};
+
+const [given = '300', ...named] = process.argv.slice(2);
 const rounds = Number(given);
-if (!Number.isInteger(rounds) || rounds < 20) {
-  console.error('usage: node native/check.mjs [rounds]   (a whole number, at least 20)');
-  process.exit(2);
-}
-if (phase) {
-  await run(phase, rounds);
+if (named[0] === '--inside') {
+  await run(named[1], rounds);
   process.exit();
 }
-for (const args of [[], ['--sanitize']]) if (node([here('build.mjs'), ...args]).status !== 0) process.exit(1);
-const compiler = process.env.CXX ?? 'g++';
-const library = spawnSync(compiler, ['-print-file-name=libasan.so'], { encoding: 'utf8' }).stdout.trim();
-check('sanitized', rounds, {
-  LD_PRELOAD: library,
-  ASAN_OPTIONS: 'detect_leaks=1:fast_unwind_on_malloc=0',
-  LSAN_OPTIONS: `suppressions=${here('lsan.supp')}:print_suppressions=0`,
-  NIGHTRING_GPHOTO_ADDON: './build/sanitized/nightring_gphoto.node',
-});
-check('plain', rounds, {});
+if (!Number.isInteger(rounds) || rounds < 20 || named.some((name) => !Object.hasOwn(phases, name))) {
+  console.error(`usage: npm run check-addon -- [rounds, at least 20] [${Object.keys(phases).join(' | ')}]…`);
+  process.exit(2);
+}
+if (node([here('build.mjs')]).status !== 0) process.exit(1);
+for (const [name, phase] of Object.entries(phases)) if (named.length === 0 || named.includes(name)) await phase();
