@@ -27,7 +27,7 @@ export const TYPICAL = { exposureS: 0.1, pixelUm: 4, readNoiseE: 4, spotDistance
 /** Live view with what is known of the optics, and typical values for the rest; null while the lens is not known. */
 export function liveViewOf(
   { focalMm, fNumber, pixelUm, mask }: Optics,
-  exposureS = TYPICAL.exposureS,
+  exposureS: number | null = null,
 ): LiveView | null {
   if (focalMm === null || fNumber === null) return null;
   const pixel = pixelUm ?? TYPICAL.pixelUm;
@@ -37,7 +37,7 @@ export function liveViewOf(
     fNumber,
     mask: { ...(mask ?? DEFAULT_MASK), pitchUm },
     pixelUm: pixel,
-    exposureS,
+    exposureS: exposureS ?? TYPICAL.exposureS,
     readNoiseE: TYPICAL.readNoiseE,
   };
 }
