@@ -48,7 +48,9 @@ export function magnifier({ magnify, magnifyArea }: RoleValues, config: readonly
       if (carried && star && level > 0) return [{ name, value: `${chosen},${textOf(star, TOUCH_SPACE, ',')}` }];
       const set = { name, value: chosen };
       if (!area || !star || !sensor || level === 0) return [set];
-      return [{ name: area.name, value: areaText(area.name, star, sensor, Number(chosen)) }, set];
+      // A centre is where the body will magnify; a corner is that of the part that it shows magnified.
+      if (lastPart(area.name) === 'changeafarea') return [{ name: area.name, value: textOf(star, sensor, 'x') }, set];
+      return [set, { name: area.name, value: cornerText(star, sensor, Number(chosen)) }];
     },
   };
 }
@@ -92,11 +94,10 @@ function byToggles({ name }: ConfigValue, config: readonly ConfigValue[]): Magni
   };
 }
 
-function areaText(name: string, star: Point, sensor: Point, magnification: number): string {
-  if (lastPart(name) === 'changeafarea') return textOf(star, sensor, 'x');
-  // The position is the upper left corner of the part shown.
-  const half = 0.5 / magnification;
-  const corner = (part: number) => Math.min(1 - 2 * half, Math.max(0, part - half));
+/** Upper left corner of the part shown, inside the field. */
+function cornerText(star: Point, sensor: Point, magnification: number): string {
+  const part = 1 / magnification;
+  const corner = (centre: number) => Math.min(1 - part, Math.max(0, centre - part / 2));
   return textOf({ x: corner(star.x), y: corner(star.y) }, sensor, ',');
 }
 
