@@ -31,15 +31,24 @@ export const forkProcess: Launch = (onMessage, onExit) => {
   };
 };
 
-/** Silence of the process that counts as hanging, ms; it sends a sign of life every second. */
-const SILENCE_MS = 10_000;
-const OPEN_MS = 30_000;
-const ANSWER_MS = 60_000;
-const CLOSE_MS = 3000;
-/** Waits before the next start, s; the last one repeats. */
-const BACKOFF_S = [1, 2, 4, 8];
-/** A camera that ran for so long starts again with the shortest wait. */
-const STABLE_MS = 15_000;
+/** How long what may take, ms but for the waits. */
+export const CLOCKS = {
+  /** Silence of the process that counts as hanging; it sends a sign of life every second. */
+  silenceMs: 10_000,
+  /** From start to running. */
+  openMs: 30_000,
+  /** A live view that shows nothing for so long has stalled. */
+  stallMs: 10_000,
+  answerMs: 60_000,
+  closeMs: 3000,
+  /** Waits before the next start, s; the last one repeats. */
+  backoffS: [1, 2, 4, 8],
+  /** A second of the countdown. */
+  secondMs: 1000,
+  /** A camera that ran for so long starts again with the shortest wait. */
+  stableMs: 15_000,
+};
+export type Clocks = typeof CLOCKS;
 /** Nothing a new start could mend. */
 const FINAL = new Set(['unsupported', 'missing-library']);
 
@@ -52,6 +61,7 @@ export class Camera {
   #status: CameraMessage;
   readonly #onStatus: (status: CameraMessage) => void;
   readonly #launch: Launch;
+  readonly #clocks: Clocks;
   #process: CameraProcess | null = null;
   #closed = false;
   #runningSinceMs: number | null = null;
@@ -68,10 +78,16 @@ export class Camera {
   #sequenceBase = 0;
   #nextSequence = 0;
 
-  constructor(name: string, onStatus: (status: CameraMessage) => void = () => {}, launch: Launch = forkProcess) {
+  constructor(
+    name: string,
+    onStatus: (status: CameraMessage) => void = () => {},
+    launch: Launch = forkProcess,
+    clocks: Clocks = CLOCKS,
+  ) {
     this.name = name;
     this.#onStatus = onStatus;
     this.#launch = launch;
+    this.#clocks = clocks;
     this.#status = { type: 'camera', state: 'starting', name, message: '', delivered: 0, dropped: 0 };
     this.#start();
   }
@@ -105,11 +121,18 @@ export class Camera {
     return this.#request('capture');
   }
 
+  /** Tries at once, where it is lost and would wait, or not try again. */
+  retryNow(): void {
+    if (this.#closed || this.#status.state !== 'lost') return;
+    clearTimeout(this.#retry);
+    this.#restart();
+  }
+
   /** Ends the process; frames asked for come as null. */
   async close(): Promise<void> {
     if (this.#closed) return;
     const process = this.#process;
-    if (process) await within(CLOSE_MS, this.#request('close')).catch(() => {});
+    if (process) await within(this.#clocks.closeMs, this.#request('close')).catch(() => {});
     this.#finish();
     process?.kill();
   }
@@ -126,15 +149,16 @@ export class Camera {
       () => this.#process === process && this.#lose({ code: 'lost', message: 'the camera process ended by itself' }),
     );
     this.#process = process;
-    this.#expectLife(OPEN_MS);
-    process.send({ type: 'open', name: this.name, settings: [...this.#settings] });
+    this.#expectLife(this.#clocks.openMs);
+    const { stallMs } = this.#clocks;
+    process.send({ type: 'open', name: this.name, settings: [...this.#settings], stallMs });
     if (this.#waiting.length > 0) process.send({ type: 'next' });
   }
 
   #receive(message: FromCamera): void {
     if (message.type === 'running') this.#runningSinceMs = Date.now();
-    // Opening may block the process for a while; once it runs it must keep answering.
-    this.#expectLife(this.#runningSinceMs === null ? OPEN_MS : SILENCE_MS);
+    // A driver may hang in its own thread while the process still gives signs of life: opening has one limit.
+    if (this.#runningSinceMs !== null) this.#expectLife(this.#clocks.silenceMs);
     switch (message.type) {
       case 'running':
         this.#update({ state: 'running', message: '' });
@@ -181,12 +205,13 @@ export class Camera {
     this.#refuseAll(new CameraError('lost', error.message));
     this.#droppedBefore = this.#status.dropped;
     this.#sequenceBase = this.#nextSequence;
-    if (this.#runningSinceMs !== null && Date.now() - this.#runningSinceMs > STABLE_MS) this.#failures = 0;
+    if (this.#runningSinceMs !== null && Date.now() - this.#runningSinceMs > this.#clocks.stableMs) this.#failures = 0;
     if (FINAL.has(error.code)) {
       this.#update({ state: 'lost', message: error.message, code: error.code });
       return;
     }
-    const waitS = BACKOFF_S[Math.min(this.#failures++, BACKOFF_S.length - 1)];
+    const { backoffS, secondMs } = this.#clocks;
+    const waitS = backoffS[Math.min(this.#failures++, backoffS.length - 1)];
     const countDown = (retryInS: number) => {
       if (retryInS === 0) {
         this.#restart();
@@ -194,7 +219,7 @@ export class Camera {
       }
       this.#update({ state: 'lost', message: error.message, code: error.code, retryInS });
       if (this.#closed) return; // by whoever was told
-      this.#retry = setTimeout(() => countDown(retryInS - 1), 1000);
+      this.#retry = setTimeout(() => countDown(retryInS - 1), secondMs);
     };
     countDown(waitS);
   }
@@ -205,7 +230,9 @@ export class Camera {
     const id = ++this.#requestId;
     const answer = new Promise<unknown>((resolve, reject) => this.#pending.set(id, { resolve, reject }));
     process.send({ type: 'request', id, name, args });
-    return within(ANSWER_MS, answer).finally(() => this.#pending.delete(id)) as Promise<CameraRequests[N]['answer']>;
+    return within(this.#clocks.answerMs, answer).finally(() => this.#pending.delete(id)) as Promise<
+      CameraRequests[N]['answer']
+    >;
   }
 
   #refuseAll(error: CameraError): void {
@@ -244,7 +271,7 @@ export async function findCameras(launch: Launch = forkProcess): Promise<CameraI
     );
     process.send({ type: 'request', id: 0, name: 'list', args: [] });
   });
-  return within(OPEN_MS, found).finally(() => process?.kill());
+  return within(CLOCKS.openMs, found).finally(() => process?.kill());
 }
 
 /** @throws CameraError code 'timeout' */

@@ -8,8 +8,6 @@ import { listCameras, openCamera } from './open.ts';
 import { CameraError, type CameraSource } from './source.ts';
 
 const ALIVE_EVERY_MS = 1000;
-/** A live view that shows nothing for so long has stalled. */
-const STALL_MS = 10_000;
 
 /** Electron's end of the pipe, where there is one. */
 const electronPort = (
@@ -30,6 +28,7 @@ let source: CameraSource | null = null;
 /** Settles when opening has succeeded or failed; requests wait for it. */
 let opening: Promise<unknown> = Promise.resolve();
 let lastFrameMs = Infinity;
+let stallMs = Infinity;
 let capturing = false;
 const mailbox = new Mailbox((frame) => send({ type: 'frame', frame, dropped: mailbox.dropped }));
 
@@ -39,7 +38,7 @@ async function open(name: string, settings: [string, string][]): Promise<void> {
     opening = opened.catch(() => {});
     const camera = await opened;
     source = camera;
-    await restore(camera, settings);
+    const refused = await restore(camera, settings);
     // Of a folder nobody knows when the next picture comes, and a recording may be held.
     const isSteady = !/^(folder|replay):/.test(name);
     await camera.start(
@@ -50,21 +49,24 @@ async function open(name: string, settings: [string, string][]): Promise<void> {
       (error) => send({ type: 'ended', error: error && describe(error) }),
     );
     if (isSteady) lastFrameMs = Date.now();
+    await restore(camera, refused); // some are taken in live view only
     send({ type: 'running' });
   } catch (error) {
     send({ type: 'ended', error: describe(error) });
   }
 }
 
-/** Writes back what was set before a restart; what the camera no longer takes is left as it is. */
-async function restore(camera: CameraSource, settings: [string, string][]): Promise<void> {
-  if (settings.length === 0) return;
+/** Writes back what was set before a restart; returns what the camera did not take. */
+async function restore(camera: CameraSource, settings: [string, string][]): Promise<[string, string][]> {
+  if (settings.length === 0) return [];
   const config = new Map((await camera.readConfig()).map((value) => [value.name, value]));
+  const refused: [string, string][] = [];
   for (const [name, value] of settings) {
     const now = config.get(name);
     if (!now || now.readOnly || now.type === 'button' || now.type === 'date' || now.value === value) continue;
-    await camera.writeConfig(name, value).catch(() => {});
+    await camera.writeConfig(name, value).catch(() => refused.push([name, value]));
   }
+  return refused;
 }
 
 async function answer(name: RequestName, args: string[]): Promise<unknown> {
@@ -95,8 +97,10 @@ function describe(error: unknown): ErrorMessage {
 }
 
 function receive(message: ToCamera): void {
-  if (message.type === 'open') open(message.name, message.settings);
-  else if (message.type === 'next') mailbox.next();
+  if (message.type === 'open') {
+    ({ stallMs } = message);
+    open(message.name, message.settings);
+  } else if (message.type === 'next') mailbox.next();
   else
     answer(message.name, message.args).then(
       (result) => send({ type: 'answer', id: message.id, answer: result }),
@@ -109,7 +113,7 @@ else process.on('message', receive);
 
 setInterval(() => {
   send({ type: 'alive' });
-  if (capturing || Date.now() - lastFrameMs < STALL_MS) return;
+  if (capturing || Date.now() - lastFrameMs < stallMs) return;
   lastFrameMs = Infinity;
   send({ type: 'ended', error: { code: 'timeout', message: 'the camera sends no pictures; is live view on?' } });
 }, ALIVE_EVERY_MS);

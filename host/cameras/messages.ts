@@ -24,8 +24,8 @@ export interface ErrorMessage {
 }
 
 export type ToCamera =
-  /** Opens the camera, writes the settings, starts delivery. */
-  | { type: 'open'; name: string; settings: [name: string, value: string][] }
+  /** Opens the camera, writes the settings, starts delivery; no picture for `stallMs` is the end. */
+  | { type: 'open'; name: string; settings: [name: string, value: string][]; stallMs: number }
   /** Asks for one frame: the latest not yet delivered, or the next to come. */
   | { type: 'next' }
   | { type: 'request'; id: number; name: RequestName; args: string[] };

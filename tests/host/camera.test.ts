@@ -75,7 +75,7 @@ describe('restart', () => {
     expect(camera.status).toMatchObject({ state: 'lost', retryInS: 1, message: expect.stringMatching(/./) });
     await vi.advanceTimersByTimeAsync(1000);
     expect(processes.all).toHaveLength(2);
-    expect(processes.last.sent[0]).toEqual({ type: 'open', name: 'sim', settings: [['ring', '6.4']] });
+    expect(processes.last.sent[0]).toMatchObject({ type: 'open', name: 'sim', settings: [['ring', '6.4']] });
     expect(camera.status.state).toBe('starting');
     processes.last.say({ type: 'running' });
     expect(camera.status).toEqual({
@@ -111,6 +111,33 @@ describe('restart', () => {
     expect(processes.all[0].killed).toBe(true);
     expect(states.some(({ state, message }) => state === 'lost' && /hangs/.test(message))).toBe(true);
     expect(processes.all).toHaveLength(2);
+  });
+
+  test('a driver that hangs while it opens is given up, though its process still gives signs of life', async () => {
+    for (let second = 0; second < 29; second++) {
+      processes.last.say({ type: 'alive' });
+      await vi.advanceTimersByTimeAsync(1000);
+    }
+    expect(camera.status.state).toBe('starting');
+    await vi.advanceTimersByTimeAsync(1000);
+    expect(processes.all[0].killed).toBe(true);
+    expect(camera.status).toMatchObject({ state: 'lost', code: 'timeout', retryInS: 1 });
+  });
+
+  test('tries at once when told to, also where it would not by itself', async () => {
+    camera.retryNow(); // nothing to do while it starts
+    expect(processes.all).toHaveLength(1);
+    processes.last.say({ type: 'ended', error: { code: 'in-use', message: 'taken' } });
+    expect(camera.status).toMatchObject({ state: 'lost', retryInS: 1 });
+    camera.retryNow();
+    expect(processes.all).toHaveLength(2);
+    expect(camera.status.state).toBe('starting');
+    await vi.advanceTimersByTimeAsync(5000); // the wait that was cut short does not start another
+    expect(processes.all).toHaveLength(2);
+    processes.last.say({ type: 'ended', error: { code: 'missing-library', message: 'not there' } });
+    expect(camera.status.retryInS).toBeUndefined();
+    camera.retryNow();
+    expect(processes.all).toHaveLength(3);
   });
 
   test('a request under way is refused when the process ends', async () => {
