@@ -55,6 +55,8 @@ const MOON_GLARE_DEG = 10;
 /** Lower than three times the zenith's air stars tremble; higher than this a tripod head hardly points (both common practice). */
 const LOW_AIRMASS = 3;
 const STEEP_DEG = 75;
+/** By day and in civil twilight nothing fainter is seen, whatever the lens (common practice, no source). */
+const SEEN_BY_DAY = -2;
 /** Middle of a landscape picture's sky above the level, degrees. */
 const PICTURE_ALTITUDE_DEG = 30;
 /** Pixels over which a planet's disc blurs the spots visibly. */
@@ -96,8 +98,13 @@ function judge(body: SkyBody, sky: Sky, place: Place, live: LiveView | null, pha
 
   const remarks: Remark[] = [];
   let verdict: Verdict = 'good';
-  if (live === null || snr === null) remarks.push('brightness-unknown');
-  else if (snr >= FOUND_SNR) remarks.push('bright');
+  if (live === null || snr === null) {
+    remarks.push('brightness-unknown');
+    if (sun.altitudeDeg > -6 && body.magnitude > SEEN_BY_DAY) {
+      remarks.unshift('sky-too-bright');
+      verdict = 'poor';
+    }
+  } else if (snr >= FOUND_SNR) remarks.push('bright');
   else if (snr >= FOLLOWED_SNR) {
     remarks.push('wait');
     if (known.waitS! > SHORT_WAIT_S) verdict = 'usable';

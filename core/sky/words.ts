@@ -2,7 +2,7 @@
 import type { LiveView } from './brightness.ts';
 import { type Daylight, SUN_MARGIN_DEG } from './daylight.ts';
 import type { MoonLight } from './night.ts';
-import { compassPoint } from './place.ts';
+import { compassPoint, type Place } from './place.ts';
 import type { SkyBody } from './positions.ts';
 import type { Remark, Target, Verdict } from './targets.ts';
 
@@ -80,6 +80,13 @@ export function moonWords({ phaseDeg, litPart }: MoonLight): string {
   if (litPart < 0.01) return `new, ${lit}`;
   if (litPart > 0.99) return `full, ${lit}`;
   return `${phaseDeg < 180 ? 'waxing' : 'waning'}, ${lit}`;
+}
+
+/** Said where the clock's zone can hardly be the place's; empty otherwise. Zones lie up to 3.5 h from the Sun's time. */
+export function zoneWords({ longitudeDeg }: Place, zoneMinutes: number): string {
+  const awayH = ((((zoneMinutes / 60 - longitudeDeg / 15 + 12) % 24) + 24) % 24) - 12;
+  if (Math.abs(awayH) <= 3.5) return '';
+  return `This computer’s clock is ${Math.abs(awayH).toFixed(0)} h ${awayH > 0 ? 'ahead of' : 'behind'} the Sun’s time there: times are the computer’s, not the place’s.`;
 }
 
 /** What the judgement of brightness rests on, one line. */

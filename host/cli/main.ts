@@ -1,12 +1,14 @@
 /** The command line: `nightring COMMAND`. */
 import { readFileSync } from 'node:fs';
 import { Command, CommanderError } from 'commander';
+import { addCalc } from './calc.ts';
 import { addCameras } from './cameras.ts';
 import { addMeasure } from './measure.ts';
 import { addNotebook } from './notebook.ts';
 import { CommandError, EXIT } from './output.ts';
 import { addServe } from './serve.ts';
 import { strings } from './strings.ts';
+import { addTargets } from './targets.ts';
 import { addWatch } from './watch.ts';
 
 // The reader of our output has gone (as in `| head`): nothing is left to do.
@@ -25,7 +27,7 @@ const program = new Command('nightring')
   .configureOutput({ outputError: (text, write) => write(usageLine(text)) })
   .exitOverride();
 // Commands inherit the settings above, so they are added last.
-for (const add of [addServe, addMeasure, addWatch, addCameras, addNotebook]) add(program);
+for (const add of [addServe, addMeasure, addWatch, addCameras, addTargets, addNotebook, addCalc]) add(program);
 
 try {
   await program.parseAsync();

@@ -1,5 +1,6 @@
 /** All texts of the command line. */
 import type { Entry } from '../../core/notebook/entry.ts';
+import type { Place } from '../../core/sky/place.ts';
 import type { ImportResult } from '../api.ts';
 import { EXIT } from './output.ts';
 
@@ -83,6 +84,50 @@ Example:
   nightring cameras`,
     folderHint: ['folder:PATH', 'pictures in a folder, as they appear'],
   },
+  targets: {
+    summary: 'rank stars and planets as focus targets for place, time and lens',
+    help: `
+The place is the one set in the program, unless it is named here or read from a picture. Directions are as a compass
+shows them (from true north over east), lifted by refraction. Times are this computer's, with --json UTC. The first
+JSON line is the night ("type":"night"), the others are targets, the best first. What stands within 20° of the Sun
+while it is up is refused.
+
+Examples:
+  nightring targets --latitude 46 --longitude 8 --focal-mm 24 --f-number 2.8
+  nightring targets --place-from shot.jpg --towards SW --horizon-deg 15 --time 2026-01-17T21:00+01:00
+  nightring targets --json > tonight.jsonl
+
+${CAUTION}
+
+Exit status: ${EXIT.ok} done, ${EXIT.unreadable} the picture cannot be read or has no position, ${EXIT.usage} wrong usage or no place`,
+    latitude: 'north positive, degrees',
+    longitude: 'east positive, degrees',
+    elevationM: 'height above the sea, m',
+    placeFrom: 'take the place from the position in a picture (EXIF)',
+    horizonDeg: 'nothing lower is seen, degrees (10)',
+    towards: 'where the pictures will be taken: N, SSW, … or degrees',
+    time: 'ISO 8601 with its zone, such as 2026-01-17T21:00Z (now)',
+    exposureS: 'exposure of one live-view frame, s (0.1)',
+    all: 'all of them, also those that are not up',
+    json: 'one JSON object per line, numbers unrounded, times UTC',
+    notNumber: 'It must be a number.',
+    notDirection: 'It must be a compass point such as SSW, or degrees from 0 to 360.',
+    notTime: 'It must be a time with its zone, such as 2026-01-17T21:00Z or 2026-01-17T21:00+01:00.',
+    halfPlace: '--latitude and --longitude belong together; give both',
+    noPlace: 'the place is not known; give --latitude and --longitude, or --place-from a picture that has its position',
+    badPlace: (issue: string) => `the place is not valid: ${issue}`,
+    cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
+    noGps: (path: string) => `${path} holds no position; give --latitude and --longitude`,
+    at: ({ name, latitudeDeg, longitudeDeg }: Place, local: string, utc: string) =>
+      `${name || 'Place'}: ${latitudeDeg.toFixed(3)}°, ${longitudeDeg.toFixed(3)}°. ${local} (${utc} UTC).`,
+    night: (sunset: string, dusk: string, dawn: string, sunrise: string) =>
+      `Sunset ${sunset}, dark from ${dusk} to ${dawn} (Sun 18° down), sunrise ${sunrise}.`,
+    moon: (phase: string, rise: string, set: string) => `Moon ${phase}; rises ${rise}, sets ${set}.`,
+    never: '–',
+    noLens: 'Lens not known: brightness is not judged; give --focal-mm and --f-number.',
+    none: 'No star or planet stands above the obstacle; wait, or lower --horizon-deg.',
+    columns: ['Target', 'Direction', 'Mag', 'Air', 'Above the obstacle in the dark', 'Now', 'Why'],
+  },
   notebook: {
     summary: 'read, export, import and keep safe the notebook of ring positions, and ask it where to start',
     list: 'list the entries, newest first',
@@ -150,6 +195,70 @@ The damaged file is kept beside it, under a name that ends in .bad.`,
     exists: (path: string) => `${path} exists already; name another file`,
     cannotWrite: (path: string, code: string) => `${path} cannot be written (${code}); name another place`,
     cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
+  },
+  calc: {
+    summary:
+      'work out what an evening needs: what is sharp, when stars trail, what the sky allows, what an offset means',
+    missing: (what: 'focalMm' | 'fNumber' | 'pixelUm') =>
+      ({
+        focalMm: 'the focal length is not known; give it with --focal-mm',
+        fNumber: 'the f-number is not known; give it with --f-number',
+        pixelUm: 'the size of a sensor pixel is not known; give it with --pixel-um',
+      })[what],
+    focus: {
+      summary:
+        'what "infinity" means for this lens: nearest sharp rock, hyperfocal distance, depths of focus and field',
+      help: `
+A thin lens, the middle of the picture. Where diffraction blurs more than is let pass, the quarter-wave depth of focus
+stands in.
+
+Examples:
+  nightring calc focus --focal-mm 24 --f-number 2.8 --pixel-um 4.4
+  nightring calc focus --focal-mm 24 --f-number 2.8 --pixel-um 4.4 --blur-px 2 --distance-m 10`,
+    },
+    trail: {
+      summary: 'the longest exposure before stars trail',
+      help: `
+The fastest stars are those at declination 0. Off the axis of a wide lens trails are longer.
+
+Example:
+  nightring calc trail --focal-mm 24 --pixel-um 4.4 --trail-px 2 --off-axis-deg 40`,
+    },
+    sky: {
+      summary: 'how long to expose for the sky given',
+      help: `
+For a green pixel of a colour sensor, typical in band and efficiency: sure to a factor of 1.5 at best. Sky brightness
+is in magnitudes per square arc second: 22 natural darkness, 21 countryside, 19 suburb, 18 full Moon.
+
+Example:
+  nightring calc sky --f-number 2.8 --pixel-um 4.4 --sky-mag 21.5 --iso 3200 --exposure-s 15`,
+    },
+    offset: {
+      summary: 'what a defocus means in blur, in distance and on the ring',
+      help: `
+Positive is focused in front of the star. Ring marks come from the calibration in the settings, at its focal length and
+with the grating pitch known.
+
+Example:
+  nightring calc offset --focal-mm 24 --f-number 2.8 --pixel-um 4.4 --defocus-um 18`,
+    },
+    options: {
+      focalMm: 'focal length, mm (as in the settings)',
+      fNumber: 'f-number (as in the settings)',
+      pixelUm: 'size of a sensor pixel, µm (of the camera body in the settings)',
+      blurPx: 'blur let pass, sensor pixels',
+      distanceM: 'distance focused on, m: what else is sharp then?',
+      trailPx: 'trail let pass, sensor pixels',
+      declinationDeg: 'declination of the stars, °',
+      offAxisDeg: 'angle from the middle of the picture, °',
+      skyMag: 'sky brightness, mag/arcsec²',
+      exposureS: 'exposure, s',
+      iso: 'ISO speed',
+      readNoiseE: 'read noise at that ISO, electrons',
+      transmission: 'share of the light that the lens lets through (0.8)',
+      defocusUm: 'defocus on the sensor, µm',
+      json: 'one JSON object, numbers unrounded, infinity as null',
+    },
   },
 
   options: {

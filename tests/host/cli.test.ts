@@ -342,3 +342,48 @@ const ENTRY = {
   lens: 'Fable 14-50 f/2.8',
   focalMm: 24,
 };
+
+describe('targets', () => {
+  const ALPS = ['--latitude', '46', '--longitude', '8'];
+  const EVENING = ['--time', '2026-11-25T21:00+01:00'];
+  const pictures = join(import.meta.dirname, '..', 'reference', 'fixtures', 'gps');
+
+  test('--json: the night first, then the targets, times UTC', async () => {
+    const { code, out } = await run('targets', ...ALPS, ...EVENING, '--focal-mm', '24', '--f-number', '1.4', '--json');
+    const [night, best] = jsonLines(out);
+    expect(code).toBe(0);
+    expect(night).toMatchObject({ type: 'night', timeUtc: '2026-11-25T20:00:00.000Z', daylight: 'night' });
+    // Sunset and moonrise by PyEphem (tests/reference/fixtures/sky.json).
+    expect(Math.abs(Date.parse(night.sun.setUtc) - Date.parse('2026-11-25T15:47:46Z'))).toBeLessThan(60_000);
+    expect(Math.abs(Date.parse(night.moon.riseUtc) - Date.parse('2026-11-25T16:07:26Z'))).toBeLessThan(60_000);
+    expect(best).toMatchObject({ type: 'target', name: 'Saturn', kind: 'planet', verdict: 'good' });
+  });
+
+  test('a table for people; the place from a picture; the Sun that is up is spoken of', async () => {
+    const picture = join(pictures, 'south-west.jpg');
+    const { code, out, err } = await run('targets', '--place-from', picture, '--time', '2026-11-25T16:00Z', '--all');
+    expect(code).toBe(0);
+    expect(err).toMatch(/-33\.252°, -70\.010°/);
+    expect(err).toMatch(/The Sun is up, NNE 28°, 76° high/);
+    expect(out).toMatch(/^Target +Direction/);
+    expect(out).toMatch(/Antares .* refused +\d+° from the Sun/);
+  });
+
+  test('what is missing or wrong is said in one line', async () => {
+    const wrong: [string[], number, RegExp][] = [
+      [[], 2, /the place is not known; give --latitude/],
+      [['--latitude', '46'], 2, /belong together/],
+      [['--latitude', '460', '--longitude', '8'], 2, /not valid: latitudeDeg/],
+      [[...ALPS, '--time', '2026-11-25T21:00'], 2, /a time with its zone/],
+      [[...ALPS, '--towards', 'up'], 2, /a compass point/],
+      [['--place-from', join(pictures, 'none.jpg')], 1, /holds no position/],
+      [['--place-from', 'missing.jpg'], 1, /cannot be read/],
+    ];
+    for (const [args, status, message] of wrong) {
+      const { code, out, err } = await run('targets', ...args);
+      expect({ args, code, out }).toEqual({ args, code: status, out: '' });
+      expect(err).toMatch(message);
+      expect(err.trim().split('\n')).toHaveLength(1);
+    }
+  });
+});

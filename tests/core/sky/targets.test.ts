@@ -6,7 +6,7 @@ import { nightAround } from '../../../core/sky/night.ts';
 import type { Place } from '../../../core/sky/place.ts';
 import { separationDeg, skyAt } from '../../../core/sky/positions.ts';
 import { darknessOf, rankTargets, windowsOf } from '../../../core/sky/targets.ts';
-import { daylightWords, moonWords, remarksText } from '../../../core/sky/words.ts';
+import { daylightWords, moonWords, remarksText, zoneWords } from '../../../core/sky/words.ts';
 
 const PLACE: Place = {
   name: 'Quillback Ridge (invented)',
@@ -159,4 +159,11 @@ test('the Moon in words', () => {
   expect(moonWords({ phaseDeg: 60, litPart: 0.25, phaseAngleDeg: 120 })).toBe('waxing, 25 % lit');
   expect(moonWords({ phaseDeg: 300, litPart: 0.25, phaseAngleDeg: 120 })).toBe('waning, 25 % lit');
   expect(moonWords({ phaseDeg: 180, litPart: 0.999, phaseAngleDeg: 1 })).toBe('full, 100 % lit');
+});
+
+test('a clock of another part of the world is noticed; wide zones are not', () => {
+  expect(zoneWords(PLACE, 60)).toBe('');
+  expect(zoneWords({ ...PLACE, longitudeDeg: 76 }, 8 * 60)).toBe('');
+  expect(zoneWords({ ...PLACE, longitudeDeg: -70 }, 60)).toMatch(/6 h ahead of the Sun’s time/);
+  expect(zoneWords({ ...PLACE, longitudeDeg: 179 }, -12 * 60)).toBe('');
 });
