@@ -67,6 +67,8 @@ export interface NoPattern {
   reason: ReasonCode;
   /** Where the brightest star-like thing is, when there is one. */
   star: { xPx: number; yPx: number } | null;
+  /** The spots are too faint for one frame: so many are added up by now, and looked at when there are `ofFrames`. */
+  gathering?: { frames: number; ofFrames: number };
 }
 
 export type Reading = Measurement | NoPattern;

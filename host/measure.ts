@@ -1,7 +1,8 @@
 import type { Optics, Reading } from '../core/measurement.ts';
 import type { Mask } from '../core/optics/mask.ts';
 import type { Cv } from '../core/pattern/cv.ts';
-import { type LiveMeasurer, measure } from '../core/pattern/measure.ts';
+import type { LiveMeasurer } from '../core/pattern/live.ts';
+import { measure } from '../core/pattern/measure.ts';
 import { decode } from './decode/decode.ts';
 import { DecodeError } from './decode/errors.ts';
 import { readExif } from './decode/exif.ts';

@@ -1,6 +1,6 @@
 import type { Measurement, Optics, ReasonCode } from '../measurement.ts';
 import { depthOfFocusUm } from '../optics/formulas.ts';
-import type { Track } from '../track/track.ts';
+import { FEWEST_FRAMES, type Track } from '../track/track.ts';
 import { alignment, type Calibration, type Direction, directionFrom, slopeOf } from './calibrate.ts';
 
 /** Where the ring stands against focus. */
@@ -30,8 +30,8 @@ export interface Aim {
 
 /** The one thing to do now. */
 export type Instruction =
-  /** Nothing to go by; `reason` null while no frame has come. */
-  | { kind: 'no-pattern'; reason: ReasonCode | null }
+  /** Nothing to go by; `reason` null while no frame has come. `seconds` until enough frames of faint spots are added up. */
+  | { kind: 'no-pattern'; reason: ReasonCode | null; seconds?: number }
   /** Leave the ring alone: more frames are needed; `seconds` null when not known. */
   | { kind: 'hold'; aim: Aim; seconds: number | null }
   /** Near focus, but this picture scale cannot prove it in reasonable time. */
@@ -97,7 +97,10 @@ export function guide(
   const { steadySeconds, fallbackTolerancePx } = { ...DEFAULT_GUIDE_OPTIONS, ...options };
   const before = previous && previous.kind !== 'no-pattern' ? previous : null;
   const aim = aimOf(track, optics, calibration, fallbackTolerancePx, before);
-  if (!aim) return { kind: 'no-pattern', reason: track.reason };
+  if (!aim) {
+    const { reason, gatheringS } = track;
+    return gatheringS === null ? { kind: 'no-pattern', reason } : { kind: 'no-pattern', reason, seconds: gatheringS };
+  }
   const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
   const direction =
     calibration && aligned && aim.side ? directionFrom(calibration, (aim.side * aligned) as 1 | -1) : null;
@@ -109,7 +112,7 @@ export function guide(
     return { kind: 'distance', aim, why: calibration && !aligned ? 'mask-turned' : 'not-calibrated', moving };
   };
 
-  if (track.state === 'gathering') return { kind: 'hold', aim, seconds: null };
+  if (track.state === 'gathering') return { kind: 'hold', aim, seconds: slowGathering(track) };
 
   const passed = aim.side !== null && aim.side === -(aim.cameFrom ?? 0) && aim.inFocusProbability < 0.5;
   if (passed && moving !== 'closer') return { kind: 'passed', aim, direction };
@@ -143,6 +146,12 @@ export function guide(
   const seconds = soFarS * ((aim.offsetSigmaPx / neededSigmaPx) ** 2 - 1);
   if (seconds > LONGEST_HOLD_S * (was('magnify') ? 0.7 : 1)) return { kind: 'magnify', aim };
   return { kind: 'hold', aim, seconds: Math.max(1, Math.ceil(seconds)) };
+}
+
+/** Until a track of few frames a second can be judged, s; null when that is at once. */
+function slowGathering({ frames, framesPerS }: Track): number | null {
+  const seconds = framesPerS && (FEWEST_FRAMES - frames) / framesPerS;
+  return seconds && seconds > 2 ? Math.ceil(seconds) : null;
 }
 
 /** Whether the offset shrinks or grows, null when that cannot be told. */

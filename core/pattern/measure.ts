@@ -23,10 +23,10 @@ export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
 }
 
 /**
- * Measures frame after frame of one live view: once the pattern is found it is looked for where it
- * was, and anywhere again as soon as it is not there.
+ * Measures frame after frame: once the pattern is found it is looked for where it was, and anywhere again
+ * as soon as it is not there.
  */
-export class LiveMeasurer {
+export class Follower {
   private readonly cv: Cv;
   private last: Found | null = null;
 

@@ -7,7 +7,7 @@ export const INNER = 0.66;
 export const OUTER = 1.42;
 
 /** A channel's value counts as saturated from here (of the largest value). */
-const SATURATION = 0.972;
+export const SATURATION = 0.972;
 
 /** Block means of the pixels near the six spots; positions relative to the rough star place, px. */
 export interface Samples {

@@ -46,12 +46,16 @@ export interface Track {
   latest: Measurement | null;
   /** Why the newest frame holds no measurement, null when it does. */
   reason: ReasonCode | null;
+  /** The spots are faint: time until enough frames are added up to look at them again, s; null when one frame does. */
+  gatheringS: number | null;
   /** The last 60 s, oldest first: the tracker's own list, which goes on changing. */
   history: readonly TrackPoint[];
 }
 
 /** After this long without a new measurement the track is lost and begins anew, ms. */
 export const LOST_AFTER_MS = 2000;
+/** The same while frames of faint spots are being added up, ms. */
+const LOST_AFTER_GATHERING_MS = 20_000;
 const HISTORY_MS = 60_000;
 const EVEN_TURN_MS = 600;
 const LONGEST_FIT_MS = 30_000;
@@ -66,7 +70,7 @@ const LEARN_FRAMES = 16;
 const LEARN_FIT = 3.5;
 /** Weight of "as stated and white" against what is learned. */
 const PRIOR_FRAMES = 12;
-const FEWEST_FRAMES = 8;
+export const FEWEST_FRAMES = 8;
 /** |z| at which the newest frames have left the fit: at rest, in a turn; and how well a shortened run must fit. */
 const BREAK_AT_REST = 4.5;
 const BREAK_IN_TURN = 3;
@@ -115,6 +119,8 @@ export class Tracker {
   #measuredMs: number | null = null;
   #timeMs = 0;
   #reason: ReasonCode | null = null;
+  #intervalMs = 0;
+  #gatheringS: number | null = null;
   #state: TrackState = 'none';
   #stillSinceMs: number | null = null;
   #lackOfFit = 0;
@@ -134,12 +140,18 @@ export class Tracker {
       this.#state = 'none';
       this.#measuredMs = null;
     }
-    if (this.#measuredMs !== null && timeMs - this.#measuredMs > LOST_AFTER_MS) {
+    const gathering = reading.status === 'no-pattern' ? reading.gathering : undefined;
+    const lostAfterMs = gathering ? LOST_AFTER_GATHERING_MS : LOST_AFTER_MS;
+    if (this.#measuredMs !== null && timeMs - this.#measuredMs > lostAfterMs) {
       this.#restart([]);
       this.#state = 'lost';
     }
     if (reading.status === 'measured' && !sameAs(reading, this.#latest)) this.#measure(timeMs, reading);
     dropBefore(this.#history, timeMs - HISTORY_MS);
+    const intervalMs = Math.max(0, timeMs - this.#timeMs);
+    this.#intervalMs =
+      this.#timeMs === 0 ? 0 : this.#intervalMs === 0 ? intervalMs : 0.9 * this.#intervalMs + 0.1 * intervalMs;
+    this.#gatheringS = gathering ? ((gathering.ofFrames - gathering.frames) * this.#intervalMs) / 1000 : null;
     this.#timeMs = timeMs;
     this.#reason = reading.status === 'measured' ? null : reading.reason;
     return this.track;
@@ -290,6 +302,7 @@ export class Tracker {
       spotDistancePx: this.#spotDistancePx,
       latest: this.#latest,
       reason: this.#reason,
+      gatheringS: this.#gatheringS,
       history: this.#history,
     };
   }

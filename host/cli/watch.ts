@@ -1,6 +1,6 @@
 import type { Command } from 'commander';
 import { loadCv } from '../../core/pattern/cv.ts';
-import { LiveMeasurer } from '../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { type CameraMessage, DEFAULT_RECORDING_MB, type RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
 import { type KnownOptics, measureBytes } from '../measure.ts';

@@ -5,7 +5,8 @@
 import type { PixelImage } from '../../core/frame.ts';
 import type { Reading } from '../../core/measurement.ts';
 import { loadCv } from '../../core/pattern/cv.ts';
-import { LiveMeasurer, measure } from '../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../core/pattern/live.ts';
+import { measure } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
 import { type Region, regionOf, viewsOf } from './view.ts';
 

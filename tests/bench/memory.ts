@@ -4,7 +4,7 @@
  */
 import type { PixelImage } from '../../core/frame.ts';
 import { type Cv, loadCv } from '../../core/pattern/cv.ts';
-import { LiveMeasurer } from '../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { defaultScene, star } from '../../core/simulator/scene.ts';

@@ -1,7 +1,8 @@
 /** How long one frame takes on one core, decoding counted apart. */
 import type { PixelImage } from '../../core/frame.ts';
 import { loadCv } from '../../core/pattern/cv.ts';
-import { LiveMeasurer, measure } from '../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../core/pattern/live.ts';
+import { measure } from '../../core/pattern/measure.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { encodeJpeg } from '../support/encode.ts';

@@ -2,7 +2,8 @@
 import { expect, test } from 'vitest';
 import type { PixelImage } from '../../../core/frame.ts';
 import { loadCv } from '../../../core/pattern/cv.ts';
-import { LiveMeasurer, measure } from '../../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../../core/pattern/live.ts';
+import { measure } from '../../../core/pattern/measure.ts';
 import { star, truth } from '../../../core/simulator/scene.ts';
 import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 

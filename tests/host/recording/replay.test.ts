@@ -7,7 +7,7 @@ import { createInterface } from 'node:readline';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import type { Frame } from '../../../core/frame.ts';
 import { loadCv } from '../../../core/pattern/cv.ts';
-import { LiveMeasurer } from '../../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../../core/pattern/live.ts';
 import { star } from '../../../core/simulator/scene.ts';
 import { Camera } from '../../../host/cameras/camera.ts';
 import { decode } from '../../../host/decode/decode.ts';
