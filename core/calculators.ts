@@ -77,7 +77,11 @@ export interface TrailFigures {
 }
 
 /** @param trailPx trail let pass, sensor pixels */
-export function trailFigures({ focalMm, pixelUm }: Camera, place: TrailPlace, trailPx: number): TrailFigures {
+export function trailFigures(
+  { focalMm, pixelUm }: Omit<Camera, 'fNumber'>,
+  place: TrailPlace,
+  trailPx: number,
+): TrailFigures {
   const allowedUm = requirePositive('trail', trailPx) * requirePositive('pixel size', pixelUm);
   return {
     longestExposureS: longestExposureS(focalMm, place, allowedUm),
@@ -111,7 +115,7 @@ export interface SkyFigures {
   levelPercent: number;
 }
 
-export function skyFigures({ fNumber, pixelUm }: Camera, sky: Sky): SkyFigures {
+export function skyFigures({ fNumber, pixelUm }: Omit<Camera, 'focalMm'>, sky: Sky): SkyFigures {
   const { skyMag, exposureS, iso, readNoiseE, transmission = USUAL_TRANSMISSION } = sky;
   const electronsPerS = skyElectronsPerS(skyMag, fNumber, pixelUm, transmission);
   const skyEv = meteredEv(skyLuminance(skyMag));

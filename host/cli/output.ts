@@ -24,7 +24,7 @@ export function remark(line: string): void {
 }
 
 /** Rows as lines, each column as wide as its widest cell. */
-export function columns(rows: string[][]): string[] {
+export function columns(rows: readonly (readonly string[])[]): string[] {
   const widths = rows[0]?.map((_, column) => Math.max(...rows.map((cells) => cells[column].length))) ?? [];
   return rows.map((cells) =>
     cells
