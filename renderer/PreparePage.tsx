@@ -1,12 +1,14 @@
 import { FieldCardOnce } from './FieldCard.tsx';
 
-/** Before the ring is touched. Each panel is a component of its own; they flow into as many columns as fit. */
+/** Before the ring is touched: three columns of panels, the sky, where and when, what is in the bag. */
 export function PreparePage() {
   return (
-    <div className="page">
-      <div className="prepare">
+    <div className="page prepare">
+      <div className="stack">
         <FieldCardOnce />
       </div>
+      <div className="stack" />
+      <div className="stack" />
     </div>
   );
 }

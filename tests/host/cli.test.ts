@@ -344,12 +344,12 @@ const ENTRY = {
 };
 
 describe('targets', () => {
-  const ALPS = ['--latitude', '46', '--longitude', '8'];
+  const PLACE = ['--latitude', '46', '--longitude', '8'];
   const EVENING = ['--time', '2026-11-25T21:00+01:00'];
   const pictures = join(import.meta.dirname, '..', 'reference', 'fixtures', 'gps');
 
   test('--json: the night first, then the targets, times UTC', async () => {
-    const { code, out } = await run('targets', ...ALPS, ...EVENING, '--focal-mm', '24', '--f-number', '1.4', '--json');
+    const { code, out } = await run('targets', ...PLACE, ...EVENING, '--focal-mm', '24', '--f-number', '1.4', '--json');
     const [night, best] = jsonLines(out);
     expect(code).toBe(0);
     expect(night).toMatchObject({ type: 'night', timeUtc: '2026-11-25T20:00:00.000Z', daylight: 'night' });
@@ -374,8 +374,8 @@ describe('targets', () => {
       [[], 2, /the place is not known; give --latitude/],
       [['--latitude', '46'], 2, /belong together/],
       [['--latitude', '460', '--longitude', '8'], 2, /not valid: latitudeDeg/],
-      [[...ALPS, '--time', '2026-11-25T21:00'], 2, /a time with its zone/],
-      [[...ALPS, '--towards', 'up'], 2, /a compass point/],
+      [[...PLACE, '--time', '2026-11-25T21:00'], 2, /a time with its zone/],
+      [[...PLACE, '--towards', 'up'], 2, /a compass point/],
       [['--place-from', join(pictures, 'none.jpg')], 1, /holds no position/],
       [['--place-from', 'missing.jpg'], 1, /cannot be read/],
     ];
