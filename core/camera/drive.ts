@@ -20,6 +20,9 @@ export interface StepSize {
 export interface FocusDrive {
   /** From the smallest to the largest. */
   sizes: readonly StepSize[];
+  /** A first try that moves little, and how far it may go from there when the user says nothing, smallest steps. */
+  firstSteps: number;
+  travelSteps: number;
   /** What to write, in this order; each write is a small part, so that a stop can come between. */
   writes(move: Move): ConfigWrite[];
 }
@@ -57,6 +60,8 @@ export function focusDrive({ name, type, range, choices, readOnly }: ConfigValue
 function countedSteps(name: string, most: number): FocusDrive {
   return {
     sizes: [{ nominal: 1, most: Math.min(most, 10 * STEPS_AT_ONCE) }],
+    firstSteps: 8,
+    travelSteps: 4000,
     writes({ side, count }) {
       const parts = Array.from({ length: Math.ceil(count / STEPS_AT_ONCE) }, (_, i) =>
         Math.min(STEPS_AT_ONCE, count - i * STEPS_AT_ONCE),
@@ -73,6 +78,8 @@ function sizedSteps(
 ): FocusDrive {
   return {
     sizes: lengths.map((nominal) => ({ nominal, most: MOST_PRESSES })),
+    firstSteps: 1,
+    travelSteps: 400,
     writes: ({ side, size, count }) =>
       Array.from({ length: count }, () => ({ name, value: say(lengths[size], side, size) })),
   };
