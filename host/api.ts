@@ -3,6 +3,8 @@
  * types and schemas only, so that both sides can import it.
  */
 import { z } from 'zod';
+import { NOTHING_READ } from '../core/camera/lens.ts';
+import { ROLES } from '../core/camera/roles.ts';
 import type { FrameMode } from '../core/frame.ts';
 import { calibrationSchema, kitSchema, maskSchema } from '../core/kit/kit.ts';
 import type { Optics, Reading } from '../core/measurement.ts';
@@ -102,6 +104,22 @@ export const settingsSchema = z.looseObject({
   /** Size that a recording may have; its oldest part gives way. */
   recordingLimitMb: recordingLimitSchema.default(DEFAULT_RECORDING_MB),
   steadySeconds: z.number().min(0).max(60).default(3),
+  /** Which of the lens's values were read from a camera, as they were read. */
+  fromCamera: z
+    .object({
+      camera: z.string().max(4096),
+      lensName: z.string().nullable(),
+      focalMm: z.number().nullable(),
+      fNumber: z.number().nullable(),
+    })
+    .default(NOTHING_READ),
+  /** Which configuration names serve which roles, as accepted for a body that the table does not know or not rightly. */
+  bodyRoles: z
+    .array(z.object({ body: z.string().max(200), names: z.partialRecord(z.enum(ROLES), z.string().max(500).nullable()) }))
+    .max(100)
+    .default([]),
+  /** How far the focus motor may go from where it is started, smallest steps; null: as is usual for its kind. */
+  motorTravelSteps: z.number().int().positive().max(1e6).nullable().default(null),
   /** Null until it is typed or read from a picture; the Sun's place is known from then on. */
   place: placeSchema.nullable().default(null),
   /** Of one live-view frame by night, s; null: as is usual. */
