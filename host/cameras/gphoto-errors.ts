@@ -21,6 +21,17 @@ const LIVE_VIEW_REASONS: [driver: string, advice: string][] = [
   ['Lens is retracting', 'the lens is drawn in; extend it'],
 ];
 
+/**
+ * What a body of vendor extension 0x0B answers instead, which only the library's log tells (camlibs/ptp2/ptp.c,
+ * ptp_errors).
+ */
+const LIVE_VIEW_CODES: [code: string, advice: string][] = [
+  ['0xa101', 'its battery is nearly empty; put in a charged one'],
+  ['0xa006', 'its lens is covered; take the cap off'],
+  ['0xa005', 'it refuses; turn its mode dial to M, switch live view on in its menu, close its doors'],
+  ['0xa102', 'it is not ready; switch live view on in its menu, else switch it off and on'],
+];
+
 /** Codes whose meaning does not depend on what was being done. */
 const CODES = new Map<number, [CameraErrorCode, string]>([
   [GP.IO_USB_FIND, ['lost', 'the camera is no longer connected; check its cable and switch']],
@@ -40,25 +51,39 @@ export function toCameraError(error: unknown, port: string): CameraError {
   if (error instanceof CameraError) return error;
   if (error instanceof AddonMissingError) return missing(error);
   if (!(error instanceof GphotoError)) return new CameraError('other', String(error));
-  const { code, operation, text } = error;
+  const { code, operation, text, log } = error;
 
   if (code === GP.IO_USB_CLAIM || code === GP.IO_LOCK || /claim interface|resource busy/i.test(text))
     return new CameraError(
       'in-use',
       "another program holds the camera, most often the desktop's photo-volume mounter; run: gio mount -s gphoto2",
     );
-  if (/access denied|permission/i.test(text))
+  if (operation === 'open' && /access denied|permission/i.test(text + log))
     return new CameraError(
       'permission',
-      'this user may not use the camera; run: sudo usermod -aG plugdev $USER, then log in again',
+      "this user may not use the camera's USB node; run: sudo usermod -aG plugdev $USER, then log in again; if that " +
+        'is not enough: sudo apt install --reinstall libgphoto2-6 (its udev rules), then plug the camera in again',
     );
   const [, reason] = text.match(/Liveview cannot start: ([^;]*)/) ?? [];
   if (reason) return new CameraError('refused', `the camera cannot start live view: ${adviceFor(reason)}`);
   if (/does not seem to return a JPEG/.test(text))
     return new CameraError('bad-data', 'the camera sent something that is not a picture; check the cable');
+  if (operation === 'frame') {
+    const [, advice] = LIVE_VIEW_CODES.find(([response]) => log.includes(`(${response}: `)) ?? [];
+    if (advice) return new CameraError('refused', `the camera cannot start live view: ${advice}`);
+  }
   if (/focus at limit/.test(text)) return new CameraError('at-limit', 'the focus motor is at its end');
   if (operation === 'open') return cannotOpen(error, port);
-  if (operation === 'set configuration' && code === GP.BAD_PARAMETERS) return new CameraError('refused', text);
+  if (operation === 'set configuration') {
+    if (code === GP.BAD_PARAMETERS) return new CameraError('refused', text);
+    if (/access denied/i.test(text + log))
+      return new CameraError('refused', 'the camera does not let that be changed by cable; change it on the body');
+    if (/not in liveview|only in liveview|operation refused/i.test(text + log))
+      return new CameraError(
+        'refused',
+        'the camera refuses that now; focus and magnification need a running live view',
+      );
+  }
   const [kind, message] = CODES.get(code) ?? [];
   if (kind) return new CameraError(kind, message!);
   return new CameraError('other', `the camera reports: ${text} (${operation}); switch it off and on and try again`);

@@ -81,6 +81,7 @@ class GphotoSource implements CameraSource {
     for (let retries = 0; ; retries++) {
       try {
         const { name, bytes } = await this.#camera.frame();
+        if (!isWholeJpeg(bytes)) throw new GphotoError(GP.CORRUPTED_DATA, 'frame', 'The picture is not whole');
         return this.#frame(name, bytes, { kind: 'live', magnification: this.#magnification, pixelUm: null });
       } catch (error) {
         const described = toCameraError(error, this.name);
@@ -105,4 +106,9 @@ class GphotoSource implements CameraSource {
       throw toCameraError(error, this.name);
     });
   }
+}
+
+/** Begins and ends as one (ITU-T T.81, B.1.1.3: SOI, EOI); bodies may send more after the end. */
+function isWholeJpeg(bytes: Buffer): boolean {
+  return bytes.readUInt16BE(0) === 0xffd8 && bytes.lastIndexOf('\xff\xd9', undefined, 'latin1') > 0;
 }

@@ -62,6 +62,8 @@ export class Vendor0A implements Dialect {
   readonly #events: [code: number, parameter: number][] = [];
   #justStarted = false;
   #busyPolls = 0;
+  /** The last drive ended early; told when the host asks whether it is done. */
+  #atEnd = false;
 
   constructor(body: Body) {
     this.#body = body;
@@ -89,8 +91,12 @@ export class Vendor0A implements Dialect {
         for (const [code, parameter] of this.#events.splice(0)) writer.u16(code).u32(parameter);
         return ok(writer.done());
       }
-      case OpA.deviceReady:
-        return { code: this.#busyPolls-- > 0 ? Rc.deviceBusy : Rc.ok };
+      case OpA.deviceReady: {
+        if (this.#busyPolls-- > 0) return { code: Rc.deviceBusy };
+        const code = this.#atEnd ? RcA.focusAtEnd : Rc.ok;
+        this.#atEnd = false;
+        return { code };
+      }
       case OpA.startLiveView:
         this.#status.value = 1;
         this.#justStarted = true;
@@ -104,7 +110,8 @@ export class Vendor0A implements Dialect {
       case OpA.driveFocus:
         if (!this.liveView) return { code: RcA.notLiveView };
         this.#busyPolls = 1; // the motor turns
-        return { code: this.#body.lens.drive(first === 2 ? second : -second) ? Rc.ok : RcA.focusAtEnd };
+        this.#atEnd = !this.#body.lens.drive(first === 2 ? second : -second);
+        return ok();
       case OpA.changeArea:
         if (!this.liveView) return { code: RcA.notLiveView };
         this.#body.state.area = { x: first, y: second };
