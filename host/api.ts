@@ -115,7 +115,9 @@ export const settingsSchema = z.looseObject({
     .default(NOTHING_READ),
   /** Which configuration names serve which roles, as accepted for a body that the table does not know or not rightly. */
   bodyRoles: z
-    .array(z.object({ body: z.string().max(200), names: z.partialRecord(z.enum(ROLES), z.string().max(500).nullable()) }))
+    .array(
+      z.object({ body: z.string().max(200), names: z.partialRecord(z.enum(ROLES), z.string().max(500).nullable()) }),
+    )
     .max(100)
     .default([]),
   /** How far the focus motor may go from where it is started, smallest steps; null: as is usual for its kind. */
