@@ -1,6 +1,7 @@
 import { useEffect, useMemo, useRef, useState } from 'react';
 import type { Settings } from '../host/api.ts';
 import { api } from './api.ts';
+import { CameraProvider } from './camera.tsx';
 import { FocusPage } from './FocusPage.tsx';
 import { HelpPage } from './HelpPage.tsx';
 import { useKeys } from './keys.ts';
@@ -69,6 +70,7 @@ export function App({ initial }: { initial: Settings }) {
   return (
     <SettingsContext value={access}>
       <SessionContext value={session}>
+       <CameraProvider>
         <div className="app">
           <header className="bar">
             <h1>{strings.name}</h1>
@@ -101,6 +103,7 @@ export function App({ initial }: { initial: Settings }) {
           </main>
           <NextStep page={page} onGo={setPage} />
         </div>
+       </CameraProvider>
       </SessionContext>
     </SettingsContext>
   );

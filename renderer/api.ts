@@ -1,4 +1,5 @@
 /** The host's HTTP interface as the screen uses it. Every failure is an Error with one line for the user. */
+import type { ConfigWrite } from '../core/camera/config.ts';
 import type {
   CameraInfo,
   ConfigValue,
@@ -11,14 +12,24 @@ import type {
 } from '../host/api.ts';
 import { strings } from './strings.ts';
 
-async function request(method: string, path: string, body?: string): Promise<Response> {
+/** What the host refused; `code` is the camera's, see CameraErrorCode. */
+export class HostError extends Error {
+  override name = 'HostError';
+  readonly code: string | undefined;
+  constructor(message: string, code?: string) {
+    super(message);
+    this.code = code;
+  }
+}
+
+async function request(method: string, path: string, body?: string, signal?: AbortSignal): Promise<Response> {
   const headers = { 'content-type': 'application/json' };
-  const response = await fetch(`/api/${path}`, { method, body, headers }).catch(() => {
+  const response = await fetch(`/api/${path}`, { method, body, headers, signal }).catch(() => {
     throw new Error(strings.hostGone);
   });
   if (response.ok) return response;
   const answer = await response.json().catch(() => null);
-  throw new Error(answer?.error ?? strings.hostRefused(response.status));
+  throw new HostError(answer?.error ?? strings.hostRefused(response.status), answer?.code);
 }
 
 const get = async <T>(path: string): Promise<T> => (await request('GET', path)).json();
@@ -28,6 +39,10 @@ export const api = {
   chooseCamera: (name: string) => request('POST', 'camera', JSON.stringify({ name })),
   config: () => get<ConfigValue[]>('camera/config'),
   setConfig: (name: string, value: string) => request('PUT', 'camera/config', JSON.stringify({ name, value })),
+  /** Sets values in this order; the host goes on only as long as somebody waits for its answer. */
+  writeSequence: (writes: readonly ConfigWrite[], signal?: AbortSignal) =>
+    request('POST', 'camera/sequence', JSON.stringify({ writes }), signal),
+  stopSequence: () => request('DELETE', 'camera/sequence'),
   async capture(): Promise<{ header: FrameHeader; bytes: ArrayBuffer }> {
     const response = await request('POST', 'camera/capture');
     return { header: JSON.parse(response.headers.get('x-frame')!), bytes: await response.arrayBuffer() };
