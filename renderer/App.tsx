@@ -70,40 +70,40 @@ export function App({ initial }: { initial: Settings }) {
   return (
     <SettingsContext value={access}>
       <SessionContext value={session}>
-       <CameraProvider>
-        <div className="app">
-          <header className="bar">
-            <h1>{strings.name}</h1>
-            <StatusBar />
-            <nav aria-label={strings.nav.label}>
-              {PAGES.map((name, index) => (
-                <button
-                  key={name}
-                  type="button"
-                  aria-current={page === name ? 'page' : undefined}
-                  onClick={() => setPage(name)}
-                >
-                  <kbd>{index + 1}</kbd> {strings.nav[name]}
-                </button>
-              ))}
-            </nav>
-          </header>
-          {problem && (
-            <p className="problem" role="alert">
-              {problem}
-            </p>
-          )}
-          <main>
-            {page === 'prepare' && <PreparePage />}
-            {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
-            {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
-            {page === 'notebook' && <NotebookPage />}
-            {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
-            {page === 'help' && <HelpPage />}
-          </main>
-          <NextStep page={page} onGo={setPage} />
-        </div>
-       </CameraProvider>
+        <CameraProvider>
+          <div className="app">
+            <header className="bar">
+              <h1>{strings.name}</h1>
+              <StatusBar />
+              <nav aria-label={strings.nav.label}>
+                {PAGES.map((name, index) => (
+                  <button
+                    key={name}
+                    type="button"
+                    aria-current={page === name ? 'page' : undefined}
+                    onClick={() => setPage(name)}
+                  >
+                    <kbd>{index + 1}</kbd> {strings.nav[name]}
+                  </button>
+                ))}
+              </nav>
+            </header>
+            {problem && (
+              <p className="problem" role="alert">
+                {problem}
+              </p>
+            )}
+            <main>
+              {page === 'prepare' && <PreparePage />}
+              {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
+              {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
+              {page === 'notebook' && <NotebookPage />}
+              {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
+              {page === 'help' && <HelpPage />}
+            </main>
+            <NextStep page={page} onGo={setPage} />
+          </div>
+        </CameraProvider>
       </SessionContext>
     </SettingsContext>
   );
