@@ -129,7 +129,7 @@ export function amountText(aim: Aim): string {
 const FINEST_MARKS = MARK_SIGMA / 2;
 
 /** Ring marks in steps of 1, 2 or 5 that are no finer than their σ and than a hand; "under" the first step below half of it. */
-function marksText(marks: number, sigma: number): string {
+export function marksText(marks: number, sigma: number): string {
   const least = Math.max(FINEST_MARKS, sigma);
   const ten = 10 ** Math.floor(Math.log10(least) + 1e-9);
   const step = ten * ([1, 2, 5, 10].find((part) => part * ten > 0.999 * least) ?? 10);

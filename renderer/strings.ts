@@ -1,8 +1,9 @@
 /** Every word of the screen that is not shared with the command line (those are in core/strings.ts). */
+import type { FocusFigures, OffsetFigures, SkyFigures } from '../core/calculators.ts';
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
 import type { Aim } from '../core/guide/guide.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
-import { withSigma } from '../core/strings.ts';
+import { figure, marksText, withSigma } from '../core/strings.ts';
 import type { CameraMessage, Entry, ImportResult, NewEntry, Settings } from '../host/api.ts';
 
 const MINUS = '−';
@@ -325,6 +326,48 @@ export const strings = {
     textSize: 'Text size',
     tint: 'Live picture in red',
     sound: 'Tone tells closeness',
+  },
+
+  calculator: {
+    title: 'What lens and sky allow',
+    missing: (isLens: boolean) =>
+      isLens
+        ? 'Focal length and f-number are not known: type them in Settings.'
+        : 'The size of a sensor pixel is not known: type it here, or choose a camera body in Settings.',
+    fields: {
+      blurPx: 'Blur and trail let pass, px',
+      exposureS: 'Exposure, s',
+      iso: 'ISO',
+      skyMag: 'Sky, mag/arcsec²',
+      readNoiseE: 'Read noise, electrons',
+      pixelUm: 'Sensor pixel, µm',
+    },
+    skyHint: '22 darkest, 21 country, 19 suburb, 18 full Moon',
+    sharpFrom: 'Focused on the stars, sharp from',
+    sharpDetail: ({ hyperfocalM, nearestHyperfocalM, limit }: FocusFigures) =>
+      `Focused at ${figure(hyperfocalM, 'm')} the stars just pass, and it is sharp from ${figure(nearestHyperfocalM, 'm')}.${
+        limit === 'diffraction' ? ' Diffraction blurs more than you let pass.' : ''
+      }`,
+    trailAfter: 'Stars trail after',
+    trailDetail: (cornerS: number | null) =>
+      cornerS === null
+        ? 'In the middle of the picture, for the fastest stars.'
+        : `In the middle of the picture; in its corners after ${figure(cornerS, 's')}.`,
+    skyLevel: 'The sky comes out at',
+    skyDetail: ({ skyLimitedS, stopsBelowGrey }: SkyFigures) =>
+      `of white, ${figure(Math.abs(stopsBelowGrey), 'stops')} ${
+        stopsBelowGrey < 0 ? 'above' : 'below'
+      } middle grey. The camera’s own noise counts up to ${figure(skyLimitedS, 's')}.`,
+    now: 'Where the ring stands, stars blur by',
+    nowDetail: ({ depthsOfFocus, focusedAtM, marks, marksSigma }: OffsetFigures, isSideKnown: boolean) =>
+      [
+        `${figure(depthsOfFocus, '')} depths of focus`,
+        marks !== null && `${marksText(marks, marksSigma!)} ring marks`,
+        isSideKnown && (focusedAtM === null ? 'past infinity' : `${figure(focusedAtM, 'm')} is sharpest`),
+      ]
+        .filter(Boolean)
+        .join('; ')
+        .concat('.'),
   },
 
   help: {
