@@ -15,10 +15,12 @@
  * (Rasmussen & Williams, Gaussian Processes for Machine Learning, §2.2, 5.4.2).
  *
  * **Bad entries.** Each is judged by what the others predict for it. Beyond two standard deviations it
- * is given the noise that would put it at two, so a misread ring hardly moves the answer. The noise
- * itself is Huber's proposal 2 (Huber, Robust Statistics, §6.4), with a prior worth six entries.
+ * is given the noise that would put it at two, so a misread ring hardly moves the answer: an
+ * M-estimator that lets go of what lies far out (Huber, Robust Statistics, §4.8, 7.8). The noise is
+ * estimated from the weighted residuals, with a prior worth six entries.
  */
 import { invert } from '../pattern/solve.ts';
+import { median } from '../track/fit.ts';
 import type { Entry } from './entry.ts';
 
 /** One ring position in focus, in the ring's unit. */
@@ -97,8 +99,10 @@ const OCTAVES = 1;
 const COMMON_SLOPE = 0.5;
 /** An entry further out than this many standard deviations is trusted less. */
 const TRUSTED = 2;
-/** E[min(z², 2²)] of a standard normal z: what the clipped squares are worth. */
-const CLIPPED = 0.92054;
+/** E[w² z²] / E[w] of a standard normal z with w = min(1, (2/z)²): what the weighted squares are worth. */
+const WEIGHTED = 0.8846;
+const HUBER_ROUNDS = 8;
+const MOST_ROUNDS = 40;
 /** Normal quantiles of 97.5 % and 99.95 %. */
 const Z95 = 1.959964;
 const Z_BAD = 3.290527;
@@ -110,7 +114,7 @@ const Z_BAD = 3.290527;
  */
 export function ringPriors(span: number, backlash: number | null = null): RingPriors {
   return {
-    constant: 10 * span,
+    constant: 3 * span,
     zoom: 0.06 * span,
     perDegree: 0.004 * span,
     halfBacklash: backlash === null ? 0.01 * span : Math.max(backlash / 2, 1e-6 * span),
@@ -145,9 +149,9 @@ export class RingModel {
   readonly freedom: number;
   readonly #points: readonly RingPoint[];
   readonly #priors: RingPriors;
-  /** Temperature that the constant refers to. */
-  readonly #meanC: number;
-  readonly #meanPosition: number;
+  /** Temperature and position that the unknowns refer to. */
+  readonly #middleC: number;
+  readonly #middle: number;
   readonly #inverse: Float64Array[];
   /** Inverse covariance times positions. */
   readonly #pull: number[];
@@ -160,42 +164,40 @@ export class RingModel {
     if (points.length === 0) throw new RangeError('a ring model needs at least one entry in focus');
     this.#points = points.slice(0, MOST_ENTRIES);
     this.#priors = priors;
-    this.#meanC = mean(this.#points.flatMap(({ temperatureC }) => temperatureC ?? [])) ?? 0;
-    this.#meanPosition = mean(this.#points.map(({ position }) => position))!;
+    const temperaturesC = this.#points.flatMap(({ temperatureC }) => temperatureC ?? []);
+    this.#middleC = temperaturesC.length > 0 ? median(temperaturesC) : 0;
+    this.#middle = median(this.#points.map(({ position }) => position));
 
-    const count = this.#points.length;
-    const positions = this.#points.map(({ position }) => position - this.#meanPosition);
+    const positions = this.#points.map(({ position }) => position - this.#middle);
     const alike = this.#points.map((a) => this.#points.map((b) => this.#covariance(a, b)));
-    let noise = priors.noise;
-    let weights: number[] = Array(count).fill(1);
+    const { zoom, perDegree, halfBacklash, noiseWorth } = priors;
+    let { noise } = priors;
+    // To begin with, what is far from all that is likely is trusted little.
+    const likely = Math.hypot(zoom, perDegree * UNKNOWN_SPREAD_C, halfBacklash, noise);
+    let weights = positions.map((position) => weightOf(position / likely, 2));
     let solved = solve(alike, positions, noise, weights);
-    let scores = solved.scores;
-    let residuals = 0;
-    // First as Huber's loss does, which has one answer only; then letting go of what lies far out.
-    for (const power of [1, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2, 2, 2, 2, 2]) {
-      weights = scores.map((z) => Math.min(1, (TRUSTED / Math.abs(z)) ** power));
+    for (let round = 0; round < MOST_ROUNDS; round++) {
+      // First as Huber's loss does, which has one answer only; then letting go of what lies far out.
+      weights = solved.left.map((left, i) => weightOf(left / solved.sigmas[i], round < HUBER_ROUNDS ? 1 : 2));
+      const before = noise;
+      const squares = solved.misfit / WEIGHTED;
+      noise = Math.sqrt((noiseWorth * priors.noise ** 2 + squares) / (noiseWorth + solved.free));
       solved = solve(alike, positions, noise, weights);
-      residuals = count - solved.fitted;
-      const squares = solved.misfit / CLIPPED;
-      noise = Math.sqrt((priors.noiseWorth * priors.noise ** 2 + squares) / (priors.noiseWorth + residuals));
-      solved = solve(alike, positions, noise, weights);
-      scores = solved.scores;
+      if (round > HUBER_ROUNDS && Math.abs(noise / before - 1) < 1e-9) break;
     }
     this.noise = noise;
-    this.freedom = Math.max(1, priors.noiseWorth + residuals);
+    this.freedom = Math.max(1, noiseWorth + solved.free);
     this.#inverse = solved.inverse;
     this.#pull = solved.pull;
-    const beyond = (i: number) => {
-      const sigma = solved.left[i] / scores[i];
-      return studentQuantile(Z_BAD, effectiveFreedom(sigma, noise, this.freedom));
-    };
+    const beyond = (i: number) =>
+      studentQuantile(Z_BAD, effectiveFreedom(solved.sigmas[i], noise, this.freedom)) * solved.sigmas[i];
     this.residuals = this.#points.map(({ id }, i) => ({
       id,
       residual: solved.left[i],
-      z: scores[i],
+      z: solved.left[i] / solved.sigmas[i],
       weight: weights[i],
       // Of two that disagree nobody can say which one is wrong.
-      bad: count > 2 && Math.abs(scores[i]) > beyond(i),
+      bad: this.#points.length > 2 && Math.abs(solved.left[i]) > beyond(i),
     }));
   }
 
@@ -204,7 +206,7 @@ export class RingModel {
     const { value, sigma: shapeSigma } = this.#project({ id: '', position: 0, focalMm, temperatureC, approach });
     const sigma = Math.hypot(shapeSigma, this.noise);
     const half = studentQuantile(Z95, effectiveFreedom(sigma, this.noise, this.freedom)) * sigma;
-    const position = this.#meanPosition + value;
+    const position = this.#middle + value;
     return { position, sigma, low95: position - half, high95: position + half, entries: this.#points.length };
   }
 
@@ -215,7 +217,7 @@ export class RingModel {
       this.#points.map((point) =>
         point.temperatureC === null
           ? 0
-          : (point.temperatureC - this.#meanC) * perDegree ** 2 * slopeAlike(focalMm, point.focalMm),
+          : (point.temperatureC - this.#middleC) * perDegree ** 2 * slopeAlike(focalMm, point.focalMm),
       ),
       perDegree ** 2,
     );
@@ -251,7 +253,7 @@ export class RingModel {
     const { constant, zoom, perDegree, halfBacklash } = this.#priors;
     const same = a === b;
     const zoomed = zoom ** 2 * (same ? 1 : alikeness(a.focalMm, b.focalMm));
-    const warmer = (point: RingPoint) => (point.temperatureC === null ? 0 : point.temperatureC - this.#meanC);
+    const warmer = (point: RingPoint) => (point.temperatureC === null ? 0 : point.temperatureC - this.#middleC);
     const unknownC = same && a.temperatureC === null ? UNKNOWN_SPREAD_C ** 2 : 0;
     const slope = same ? 1 : slopeAlike(a.focalMm, b.focalMm);
     const thermal = perDegree ** 2 * (warmer(a) * warmer(b) * slope + unknownC);
@@ -273,11 +275,11 @@ function slopeAlike(aMm: number | null, bMm: number | null): number {
 interface Solved {
   inverse: Float64Array[];
   pull: number[];
-  /** What each entry differs from the prediction of all others, and that in standard deviations. */
+  /** What each entry differs from the prediction of all others, and that prediction's standard deviation. */
   left: number[];
-  scores: number[];
-  /** Degrees of freedom taken up by the fit, and its weighted sum of squares. */
-  fitted: number;
+  sigmas: number[];
+  /** Degrees of freedom left by the fit, and sum of squares, both weighted. */
+  free: number;
   misfit: number;
 }
 
@@ -290,11 +292,14 @@ function solve(alike: number[][], positions: number[], noise: number, weights: n
   if (!inverse) throw new RangeError('the ring entries cannot be fitted; look for a wild number among them');
   const pull = inverse.map((row) => dot(row, positions));
   const left = pull.map((value, i) => value / inverse[i][i]);
-  const scores = left.map((value, i) => value / Math.sqrt(Math.max(0, 1 / inverse[i][i] - own[i]) + noise ** 2));
-  const fitted = own.reduce((sum, variance, i) => sum + 1 - variance * inverse[i][i], 0);
-  const misfit = own.reduce((sum, variance, i) => sum + weights[i] * (variance * pull[i]) ** 2, 0);
-  return { inverse, pull, left, scores, fitted, misfit };
+  const sigmas = inverse.map((row, i) => Math.sqrt(Math.max(0, 1 / row[i] - own[i]) + noise ** 2));
+  const free = own.reduce((sum, variance, i) => sum + weights[i] * variance * inverse[i][i], 0);
+  const misfit = own.reduce((sum, variance, i) => sum + (weights[i] * variance * pull[i]) ** 2, 0);
+  return { inverse, pull, left, sigmas, free, misfit };
 }
+
+/** What an entry `z` standard deviations out is worth. */
+const weightOf = (z: number, power: 1 | 2): number => Math.min(1, (TRUSTED / Math.abs(z)) ** power);
 
 /**
  * Quantile of Student's t that has the probability of the normal quantile `z` (Abramowitz & Stegun 26.7.5).
@@ -317,8 +322,4 @@ function dot(a: ArrayLike<number>, b: ArrayLike<number>): number {
   let sum = 0;
   for (let i = 0; i < a.length; i++) sum += a[i] * b[i];
   return sum;
-}
-
-function mean(values: number[]): number | null {
-  return values.length === 0 ? null : values.reduce((sum, value) => sum + value, 0) / values.length;
 }
