@@ -7,6 +7,7 @@ import { Facts } from './Facts.tsx';
 import { InstructionPanel } from './InstructionPanel.tsx';
 import { useKeys } from './keys.ts';
 import { Picture } from './Picture.tsx';
+import { ReplayControls } from './ReplayControls.tsx';
 import { useSession } from './session.ts';
 import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
@@ -50,6 +51,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
         <div className="beside">
           <Facts />
           <DemoControls />
+          <ReplayControls />
         </div>
       </div>
       <Balance />

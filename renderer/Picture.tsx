@@ -1,6 +1,6 @@
 import { type RefObject, useEffect, useRef } from 'react';
 import { drawCloseUp, drawWhole } from './draw.ts';
-import { useSession } from './session.ts';
+import { useSession, useSessionState } from './session.ts';
 import { strings } from './strings.ts';
 import type { VisionResult } from './vision/protocol.ts';
 
@@ -33,9 +33,16 @@ export function Picture() {
     };
   }, [session]);
 
+  const lost = useSessionState(({ camera }) => (camera.state === 'lost' ? strings.picture.lost(camera) : null));
   return (
     <>
-      <canvas ref={closeUp} className="close-up" role="img" aria-label={strings.picture.closeUp} />
+      <canvas
+        ref={closeUp}
+        className={lost ? 'close-up old' : 'close-up'}
+        role="img"
+        aria-label={strings.picture.closeUp}
+      />
+      {lost && <p className="over">{lost}</p>}
       <canvas ref={whole} className="whole" role="img" aria-label={strings.picture.whole} />
     </>
   );

@@ -5,8 +5,10 @@ import { api } from './api.ts';
 import { NumberField, SelectField, TextField } from './fields.tsx';
 import { useKeys } from './keys.ts';
 import { MaskDrawing } from './MaskDrawing.tsx';
+import { RecordingSettings } from './RecordingSettings.tsx';
 import { calibrationOf, screenOf, TEXT_SIZES, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
+import { videoInputs } from './videoInput.ts';
 
 const words = strings.settings;
 
@@ -19,6 +21,7 @@ export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
         <LensSettings />
         <MaskSettings />
         <RingSettings onCalibrate={onCalibrate} />
+        <RecordingSettings onReplay={useCameraChoice()} />
         <ScreenSettings />
       </div>
     </div>
@@ -31,20 +34,37 @@ const NO_LENS: Partial<Settings> = {
   calibration: null,
 };
 
-function CameraSettings() {
+function useCameraChoice(): (camera: string) => Promise<void> {
   const { settings, change } = useSettings();
+  return async (camera) => {
+    // What was rehearsed with does not pass for the real lens. A recording brings its own.
+    const isReal = camera !== 'sim' && !camera.startsWith('replay:');
+    const rehearsed = isReal && settings.lensName === strings.demo.lens;
+    await change(rehearsed ? { camera, ...NO_LENS } : { camera });
+    await api.chooseCamera(camera);
+  };
+}
+
+function CameraSettings() {
+  const { settings } = useSettings();
   const [found, setFound] = useState<CameraInfo[]>([]);
   const [problem, setProblem] = useState<string | null>(null);
   const say = (error: Error) => setProblem(error.message);
-  const look = () => api.cameras().then(setFound, say);
+  const look = async (askForVideo = false) => {
+    setProblem(null);
+    const inputs = await videoInputs(askForVideo).catch((error: Error) => {
+      say(error);
+      return [];
+    });
+    if (askForVideo && inputs.length === 0) setProblem((before) => before ?? words.noVideo);
+    await api.cameras().then((cameras) => setFound([...cameras, ...inputs]), say);
+  };
   useEffect(() => void look(), []);
 
-  const choose = async (camera: string) => {
+  const chooseCamera = useCameraChoice();
+  const choose = (camera: string) => {
     setProblem(null);
-    // What was rehearsed with does not pass for the real lens.
-    const rehearsed = camera !== 'sim' && settings.lensName === strings.demo.lens;
-    await change(rehearsed ? { camera, ...NO_LENS } : { camera });
-    await api.chooseCamera(camera).catch(say);
+    chooseCamera(camera).catch(say);
   };
   const known = found.some(({ name }) => name === settings.camera);
   const options = [...(known ? [] : [{ name: settings.camera, label: settings.camera }]), ...found];
@@ -63,9 +83,14 @@ function CameraSettings() {
         value={settings.camera}
         onCommit={(name) => name && choose(name)}
       />
-      <button type="button" onClick={() => void look()}>
-        {words.lookAgain}
-      </button>
+      <div className="row">
+        <button type="button" onClick={() => void look()}>
+          {words.lookAgain}
+        </button>
+        <button type="button" onClick={() => void look(true)}>
+          {words.lookForVideo}
+        </button>
+      </div>
       {problem && <p role="alert">{problem}</p>}
     </section>
   );

@@ -9,6 +9,7 @@ export function StatusBar() {
   const vision = useSessionState((state) => state.vision);
   const framesPerS = useSessionState((state) => rounded(state.track?.framesPerS ?? null));
   const toScreenMs = useSessionState((state) => rounded(state.toScreenMs));
+  const recordedBytes = useSessionState(({ recording }) => (recording.state === 'recording' ? recording.bytes : null));
   const { settings } = useSettings();
   return (
     <div className="status">
@@ -19,6 +20,7 @@ export function StatusBar() {
       <span>
         {framesPerS !== null && toScreenMs !== null && `${strings.camera.speed(framesPerS, toScreenMs)} · `}
         {strings.camera.dropped(camera.dropped)}
+        {recordedBytes !== null && ` · ${strings.recording.running(recordedBytes)}`}
       </span>
     </div>
   );

@@ -8,6 +8,7 @@ import type {
   ImportResult,
   NewEntry,
   NotebookState,
+  RecordingInfo,
   Settings,
 } from '../host/api.ts';
 import { strings } from './strings.ts';
@@ -47,6 +48,9 @@ export const api = {
     const response = await request('POST', 'camera/capture');
     return { header: JSON.parse(response.headers.get('x-frame')!), bytes: await response.arrayBuffer() };
   },
+  record: () => request('POST', 'recording'),
+  stopRecording: () => request('DELETE', 'recording'),
+  recordings: () => get<RecordingInfo[]>('recordings'),
   settings: () => get<Settings>('settings'),
   saveSettings: (settings: Settings) => request('PUT', 'settings', JSON.stringify(settings)),
   entries: () => get<Entry[]>('entries'),

@@ -13,9 +13,10 @@ import {
 import { guide, type Instruction } from '../core/guide/guide.ts';
 import type { Optics, Reading } from '../core/measurement.ts';
 import { type Track, Tracker } from '../core/track/track.ts';
-import type { CameraMessage, FrameHeader, Settings } from '../host/api.ts';
+import type { CameraMessage, ClientMessage, FrameHeader, RecordingMessage, Settings } from '../host/api.ts';
 import { api } from './api.ts';
 import { calibrationOf } from './settings.ts';
+import { isVideoInput, VideoInput } from './videoInput.ts';
 import { splitMessage, type VisionMessage, type VisionRequest, type VisionResult } from './vision/protocol.ts';
 
 export interface SessionState {
@@ -24,6 +25,7 @@ export interface SessionState {
   /** OpenCV.js in the vision worker; any other text says why it cannot start. */
   vision: 'starting' | 'ready' | { failed: string };
   camera: CameraMessage;
+  recording: RecordingMessage;
   header: FrameHeader | null;
   /** Lens, mask and pixel size that the newest reading used. */
   optics: Optics;
@@ -33,7 +35,7 @@ export interface SessionState {
   instruction: Instruction;
   /** Latest test shot, null before the first. */
   testShot: TestShot | null;
-  /** Smoothed time from the frame's time stamp to its drawing, ms; null before the first. */
+  /** Smoothed time from the frame's time stamp to its drawing, ms; null before the first, and of a recording. */
   toScreenMs: number | null;
 }
 
@@ -50,6 +52,17 @@ const FRAME_MS = 1000 / 30;
 /** Without a frame for this long there is nothing to go by: an old instruction must not stand as if it were new. */
 const STALE_MS = 2000;
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
+const NO_RECORDING: RecordingMessage = {
+  type: 'recording',
+  state: 'off',
+  folder: '',
+  message: '',
+  frames: 0,
+  skipped: 0,
+  heldS: 0,
+  bytes: 0,
+  limitBytes: 0,
+};
 
 export class Session {
   #settings: Settings;
@@ -57,6 +70,8 @@ export class Session {
   #tracker = new Tracker();
   #worker: Worker;
   #socket: WebSocket | null = null;
+  /** In use instead of the host's frames. */
+  #video: VideoInput | null = null;
   #reconnect: ReturnType<typeof setTimeout> | undefined;
   #stale: ReturnType<typeof setTimeout> | undefined;
   #closed = false;
@@ -77,6 +92,7 @@ export class Session {
       link: 'connecting',
       vision: 'starting',
       camera: NO_CAMERA,
+      recording: NO_RECORDING,
       header: null,
       optics: opticsOf(settings, null),
       reading: null,
@@ -136,7 +152,8 @@ export class Session {
   async takeTestShot(): Promise<void> {
     this.#set({ testShot: { state: 'taking' } });
     try {
-      this.#measure(await api.capture());
+      const { header, bytes } = await api.capture();
+      this.#measure(header, bytes);
     } catch (error) {
       this.#set({ testShot: { state: 'failed', reason: (error as Error).message } });
     }
@@ -151,6 +168,7 @@ export class Session {
     clearTimeout(this.#reconnect);
     clearTimeout(this.#stale);
     this.#socket?.close();
+    this.#video?.close();
     this.#worker.terminate();
   }
 
@@ -182,10 +200,12 @@ export class Session {
     socket.onmessage = ({ data }) => {
       if (typeof data !== 'string') {
         this.#asked = false;
-        this.#measure(splitMessage(data));
+        const { header, bytes } = splitMessage(data);
+        this.#measure(header, bytes);
       } else {
-        const message = JSON.parse(data);
-        if (message.type === 'camera') this.#set({ camera: message });
+        const message: CameraMessage | RecordingMessage = JSON.parse(data);
+        if (message.type === 'recording') this.#set({ recording: message });
+        else this.#useCamera(message);
       }
     };
     socket.onclose = () => {
@@ -195,23 +215,56 @@ export class Session {
     };
   }
 
+  /** The host says which camera is in use; a video input is for the page itself to open. */
+  #useCamera(camera: CameraMessage): void {
+    if (this.#video?.name !== camera.name) {
+      this.#video?.close();
+      this.#video = isVideoInput(camera.name)
+        ? new VideoInput(
+            camera.name,
+            (status) => this.#set({ camera: status }),
+            ({ header, picture }) => {
+              this.#asked = false;
+              this.#measure(header, picture);
+            },
+          )
+        : null;
+      // What was asked of the other does not come.
+      this.#asked = false;
+      this.#askForFrame();
+    }
+    // Started by somebody, not by itself after a loss: what it shows does not join what was before.
+    if (camera.state === 'starting' && this.#state.camera.state !== 'lost') this.#tracker = new Tracker();
+    if (!this.#video) this.#set({ camera });
+  }
+
   /** One frame at a time is on its way, and only to a worker with at most `inHand` others: none ever queues. */
   #askForFrame(inHand = 0): void {
     if (
       this.#inHand > inHand ||
       this.#asked ||
       this.#state.vision !== 'ready' ||
-      this.#socket?.readyState !== WebSocket.OPEN
+      !(this.#video || this.#socket?.readyState === WebSocket.OPEN)
     )
       return;
     this.#asked = true;
-    this.#socket.send('{"type":"next"}');
+    if (this.#video) this.#video.ask();
+    else this.#say({ type: 'next' });
   }
 
-  #measure({ header, bytes }: { header: FrameHeader; bytes: ArrayBuffer }): void {
-    const request: VisionRequest = { header, bytes, optics: opticsOf(this.#settings, header), tint: this.#tint };
+  #say(message: ClientMessage): void {
+    if (this.#socket?.readyState === WebSocket.OPEN) this.#socket.send(JSON.stringify(message));
+  }
+
+  #measure(header: FrameHeader, picture: ArrayBuffer | VideoFrame): void {
+    const request: VisionRequest = { header, picture, optics: opticsOf(this.#settings, header), tint: this.#tint };
     this.#inHand++;
-    this.#worker.postMessage(request, [bytes]);
+    this.#worker.postMessage(request, [picture]);
+  }
+
+  /** Whether the host waits to hear what the frame was measured to be. */
+  #isRecorded({ anew }: FrameHeader): boolean {
+    return anew !== undefined && this.#state.recording.state === 'recording';
   }
 
   #onVision(message: VisionMessage): void {
@@ -231,11 +284,17 @@ export class Session {
         this.#inHand--;
         this.#askForFrame();
         if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
+        if (this.#isRecorded(message.header))
+          this.#say({ type: 'unreadable', sequence: message.header.sequence, reason: message.reason });
         break;
       case 'reading':
         this.#measureMs = message.measureMs;
         this.#inHand--;
         this.#askForFrame();
+        if (this.#isRecorded(message.header)) {
+          const { header, optics, reading } = message;
+          this.#say({ type: 'reading', sequence: header.sequence, optics, reading });
+        }
         if (message.header.mode.kind === 'still') {
           this.#set({ testShot: { state: 'measured', result: message } });
           this.#show(message);
@@ -257,18 +316,22 @@ export class Session {
     const nowMs = performance.timeOrigin + performance.now();
     const toScreenMs = nowMs - Date.parse(header.timeUtc);
     const smoothedMs = this.#state.toScreenMs ?? toScreenMs;
+    const isReplay = this.#state.camera.name.startsWith('replay:');
     const change = { header, optics, reading, track, instruction };
     const isNews = instruction.kind !== this.#state.instruction.kind;
-    this.#state = { ...this.#state, ...change, toScreenMs: smoothedMs + (toScreenMs - smoothedMs) / 10 };
+    const shownMs = isReplay ? null : smoothedMs + (toScreenMs - smoothedMs) / 10;
+    this.#state = { ...this.#state, ...change, toScreenMs: shownMs };
     if (isNews || performance.now() - this.#toldMs >= TELL_MS) this.#tell();
-    // For the bench, which listens; costs nothing when nobody does.
+    // For bench and tests, which listen; costs nothing when nobody does.
     const { decodeMs, measureMs } = result;
-    document.dispatchEvent(new CustomEvent('nightring-frame', { detail: { toScreenMs, decodeMs, measureMs } }));
+    const detail = { toScreenMs, decodeMs, measureMs, sequence: header.sequence, reading };
+    document.dispatchEvent(new CustomEvent('nightring-frame', { detail }));
   }
 }
 
-/** The optics for a frame: what the camera says of its pixels comes before what the user entered for live view. */
+/** The optics for a frame: those recorded with it; else what the camera says of its pixels comes before what the user entered for live view. */
 function opticsOf({ optics, mask }: Settings, header: FrameHeader | null): Optics {
+  if (header?.optics) return header.optics;
   const entered = header?.mode.kind === 'still' ? null : optics.pixelUm;
   return { ...optics, pixelUm: header?.mode.pixelUm ?? entered, mask };
 }

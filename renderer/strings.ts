@@ -4,7 +4,15 @@ import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } fr
 import type { Aim } from '../core/guide/guide.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
 import { figure, marksText, withSigma } from '../core/strings.ts';
-import type { CameraMessage, Entry, ImportResult, NewEntry, Settings } from '../host/api.ts';
+import type {
+  CameraMessage,
+  Entry,
+  ImportResult,
+  NewEntry,
+  RecordingInfo,
+  RecordingMessage,
+  Settings,
+} from '../host/api.ts';
 
 const MINUS = '−';
 
@@ -19,6 +27,13 @@ export function amount(value: number): string {
 function offset(offsetPx: number, sigmaPx: number, defocusUm?: number | null, sigmaUm?: number | null): string {
   if (defocusUm === null || defocusUm === undefined) return withSigma(offsetPx, sigmaPx, 'px');
   return withSigma(defocusUm, sigmaUm ?? 0, 'µm');
+}
+
+const megabytes = (bytes: number) => Math.round(bytes / 1e6);
+
+function duration(seconds: number): string {
+  const whole = Math.round(seconds);
+  return whole < 60 ? `${whole} s` : `${Math.floor(whole / 60)} min ${whole % 60} s`;
 }
 
 const VERDICTS: Record<Entry['verdict'], string> = {
@@ -94,9 +109,11 @@ export const strings = {
     state(link: 'connecting' | 'open' | 'closed', { state, name, message, retryInS }: CameraMessage): string {
       if (link === 'connecting') return 'Connecting';
       if (link === 'closed') return 'The host is gone; trying again';
-      const label = name === 'sim' ? 'Simulated camera' : name;
+      const [, kind, place] = /^(replay|video):(.*)$/.exec(name) ?? [];
+      const label = name === 'sim' ? 'Simulated camera' : kind ? (place.split(/[\\/]/).at(-1) ?? place) : name;
       switch (state) {
         case 'none':
+          if (kind === 'replay') return 'The recording is over: choose it again or a camera in Settings';
           return message || 'No camera: choose one in Settings';
         case 'starting':
           return `${label}: starting`;
@@ -110,6 +127,50 @@ export const strings = {
     speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms`,
   },
 
+  videoInput: {
+    refused: (name: string) =>
+      name === 'NotAllowedError'
+        ? 'The browser may not use the camera: permit it in the browser, then choose it again'
+        : name === 'NotReadableError'
+          ? 'The video input is in use: close the other program'
+          : `The video input cannot be opened (${name}): plug it in again`,
+    missing: (label: string) => `There is no video input "${label}": plug it in`,
+    lost: 'The video input sends no pictures: check its cable',
+  },
+
+  recording: {
+    title: 'Recording',
+    start: 'Record',
+    stop: 'Stop recording',
+    meter: 'Size of the recording',
+    held: ({ bytes, limitBytes, heldS, frames, skipped }: RecordingMessage) =>
+      [
+        `${megabytes(bytes)} of ${megabytes(limitBytes)} MB`,
+        `the last ${duration(heldS)} kept`,
+        `${frames} frames written`,
+        skipped > 0 && `${skipped} left out: the disk is slow`,
+      ]
+        .filter(Boolean)
+        .join(', '),
+    stopped: (why: string) => `Recording has stopped: ${why}. What was recorded is kept.`,
+    limitMb: 'Largest size, MB',
+    limitHint: 'Then the oldest part gives way.',
+    replay: 'Replay',
+    choose: 'Choose a recording',
+    recorded: ({ startedUtc, heldS, bytes, camera }: RecordingInfo) =>
+      `${startedUtc.slice(0, 16).replace('T', ' ')}, ${duration(heldS)}, ${megabytes(bytes)} MB, ${camera}`,
+    running: (bytes: number) => `Recording, ${megabytes(bytes)} MB`,
+  },
+
+  replay: {
+    label: 'Replay',
+    position: (atS: number, lengthS: number) => `${duration(atS)} of ${duration(lengthS)}`,
+    speed: 'Speed',
+    speeds: (value: string) => (value === 'max' ? 'as fast as measured' : `${value} ×`),
+    hold: 'Hold',
+    step: 'One frame',
+  },
+
   vision: { failed: (reason: string) => `Measuring cannot start (${reason}). Reload the page.` },
 
   opticsSummary({ lensName, optics }: Settings): string {
@@ -121,7 +182,12 @@ export const strings = {
     return parts.filter(Boolean).join(' · ') || 'Lens not set';
   },
 
-  picture: { closeUp: 'Close-up of the star with marks at the six spots', whole: 'Whole live picture' },
+  picture: {
+    lost: ({ retryInS }: CameraMessage) =>
+      retryInS === undefined ? 'Camera lost' : `Camera lost, trying again (${Math.ceil(retryInS)} s)`,
+    closeUp: 'Close-up of the star with marks at the six spots',
+    whole: 'Whole live picture',
+  },
 
   facts: {
     label: 'Measured',
@@ -281,8 +347,10 @@ export const strings = {
     camera: 'Camera',
     cameraChoice: 'Found',
     cameraName: 'By name',
-    cameraNameHint: 'sim, usb, folder:PATH, or a port such as ptpip:192.0.2.1',
+    cameraNameHint: 'sim, usb, folder:PATH, replay:PATH, video:LABEL, or a port such as ptpip:192.0.2.1',
     lookAgain: 'Look again',
+    lookForVideo: 'Video inputs',
+    noVideo: 'There is no video input: plug it in and look again.',
     lens: 'Lens',
     lensName: 'Name',
     focalMm: 'Focal length, mm',

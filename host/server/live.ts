@@ -44,7 +44,9 @@ function attend(client: WebSocket, station: Station, recorder: () => Recorder | 
     asked = true;
     const next = await station.nextFrame();
     // A frame that nobody is left to see is not measured.
-    const frame = await displayable(client.readyState === client.OPEN ? (recorder()?.frame(next) ?? next) : next);
+    const frame = await displayable(
+      client.readyState === client.OPEN ? (recorder()?.frame(next, next.anew) ?? next) : next,
+    );
     asked = false;
     if (client.readyState === client.OPEN) client.send(encodeFrame(frame));
   };

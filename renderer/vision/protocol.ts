@@ -2,10 +2,10 @@ import type { Optics, Reading } from '../../core/measurement.ts';
 import type { FrameHeader } from '../../host/api.ts';
 import type { Region, View } from './view.ts';
 
-/** One frame for the vision worker; `bytes` is transferred. */
+/** One frame for the vision worker, encoded or as a capture device gives it; `picture` is transferred. */
 export interface VisionRequest {
   header: FrameHeader;
-  bytes: ArrayBuffer;
+  picture: ArrayBuffer | VideoFrame;
   optics: Optics;
   /** Draw the picture in shades of red. */
   tint: boolean;

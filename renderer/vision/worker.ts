@@ -29,8 +29,13 @@ async function decode(bytes: ArrayBuffer): Promise<PixelImage> {
     premultiplyAlpha: 'none',
   });
   const frame = new VideoFrame(bitmap, { timestamp: 0 });
-  const { width: widthPx, height: heightPx } = bitmap;
   bitmap.close();
+  return pixelsOf(frame);
+}
+
+/** The pixels as RGBA; the frame is closed. */
+async function pixelsOf(frame: VideoFrame): Promise<PixelImage> {
+  const { width: widthPx, height: heightPx } = frame.visibleRect!;
   try {
     if (pixels.length !== 4 * widthPx * heightPx) pixels = new Uint8ClampedArray(4 * widthPx * heightPx);
     await frame.copyTo(pixels, { format: 'RGBA' });
@@ -61,14 +66,15 @@ function follow(reading: Reading, nowMs: number): Region | null {
 
 async function start(): Promise<void> {
   const cv = await loadCv();
-  const live = new LiveMeasurer(cv);
-  const look = async ({ header, bytes, optics, tint }: VisionRequest) => {
+  let live = new LiveMeasurer(cv);
+  const look = async ({ header, picture, optics, tint }: VisionRequest) => {
     const start = performance.now();
-    const image = await decode(bytes);
+    const image = await (picture instanceof VideoFrame ? pixelsOf(picture) : decode(picture));
     const decoded = performance.now();
     scope.postMessage({ type: 'decoded' });
     // A still has its own scale and place; live view goes on from where it was.
     const still = header.mode.kind === 'still';
+    if (header.anew) live = new LiveMeasurer(cv);
     const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
     const measured = performance.now();
     const part = still ? regionOf(reading) : follow(reading, measured);

@@ -7,6 +7,7 @@ import { join } from 'node:path';
 import { createInterface } from 'node:readline';
 import { fileURLToPath } from 'node:url';
 import { type Browser, type BrowserContext, chromium, type Page } from 'playwright-core';
+import type { Reading } from '../../core/measurement.ts';
 
 const ROOT = fileURLToPath(new URL('../..', import.meta.url));
 
@@ -24,14 +25,15 @@ const CHROMIUM_FLAGS = [
 export interface Host {
   /** The link with its token. */
   url: string;
+  pid: number;
   stop(): Promise<void>;
 }
 
-/** Starts `nightring serve` on a fresh data folder, with the simulated camera. */
-export async function startHost(): Promise<Host> {
+/** Starts `nightring serve` on a fresh data folder. */
+export async function startHost(camera = 'sim'): Promise<Host> {
   if (!existsSync(join(ROOT, 'dist/index.html'))) throw new Error('the interface is not built; run "npm run build"');
   const data = await mkdtemp(join(tmpdir(), 'nightring-browser-'));
-  const host = spawn(process.execPath, [join(ROOT, 'bin/nightring.mjs'), 'serve', '--camera', 'sim', '--data', data], {
+  const host = spawn(process.execPath, [join(ROOT, 'bin/nightring.mjs'), 'serve', '--camera', camera, '--data', data], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
   // A run that breaks off leaves no host behind.
@@ -40,6 +42,7 @@ export async function startHost(): Promise<Host> {
   const url = await linkOf(host);
   return {
     url,
+    pid: host.pid!,
     async stop() {
       process.off('exit', kill);
       const exited = new Promise((resolve) => host.once('exit', resolve));
@@ -79,6 +82,20 @@ export async function openPage(browser: Browser, url: string, width = 1280, heig
   page.on('pageerror', (error) => problems.push(error.message));
   await page.goto(url);
   return { page, context, problems };
+}
+
+/** What the page measured, frame by frame, from now on. */
+export async function collectReadings(page: Page): Promise<() => Promise<{ sequence: number; reading: Reading }[]>> {
+  await page.evaluate(() => {
+    const readings: unknown[] = [];
+    Object.assign(window, { readings });
+    document.addEventListener('nightring-frame', (event) => {
+      const { sequence, reading } = (event as CustomEvent).detail;
+      readings.push({ sequence, reading });
+    });
+  });
+  return () =>
+    page.evaluate(() => (window as unknown as { readings: { sequence: number; reading: Reading }[] }).readings);
 }
 
 /** Kind of the instruction shown, see Instruction in core/guide. */
