@@ -32,10 +32,12 @@ export interface Measurement {
   offsetSigmaPx: number;
   /** Direction u of the middle line, in (−90, 90], from +x towards +y. */
   middleAngleDeg: number;
-  /** Mean angle between the outer lines and the middle one. */
+  /** Mean angle between the outer lines and the middle one, and its σ. */
   outerAngleDeg: number;
-  /** Distance of the first order (at 550 nm) from the star. */
+  outerAngleSigmaDeg: number;
+  /** Distance of the first order (at 550 nm) from the star, and its σ for a star of known colour. */
   spotDistancePx: number;
+  spotDistanceSigmaPx: number;
   /** offset · N · pixelUm / k: positive with positive offset for k > 0; null when optics are not known. */
   defocusUm: number | null;
   defocusSigmaUm: number | null;

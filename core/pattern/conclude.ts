@@ -21,8 +21,11 @@ export interface Fit {
   shape: ZoneShape;
   offsetPx: number;
   offsetSigmaPx: number;
-  /** Radial centroid of the light as the green channel sees it, from the origin, px. */
+  /** Radial centroid of the light as the green channel sees it, from the origin, and its σ, px. */
   distancePx: number;
+  distanceSigmaPx: number;
+  /** σ of the angle between outer lines and the middle one, radians. */
+  outerSigma: number;
   spots: SpotFit[];
   /**
    * Ratio of the red channel's mean radius to the blue one's, and its σ: a grating spreads starlight
@@ -103,6 +106,8 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     offsetPx: offsetOf(lines),
     offsetSigmaPx: Math.hypot(Math.sqrt(Math.max(0, offsetVariance) * Math.max(1, chi2)), trust * offsetOf(lines)),
     distancePx: green.r,
+    distanceSigmaPx: green.sigma,
+    outerSigma: Math.sqrt(related * Math.max(0, covariance[OUTER_ANGLE][OUTER_ANGLE]) * Math.max(1, chi2)),
     dispersion: samples.channels === 1 ? Number.NaN : red.r / blue.r,
     radialSpread: Math.sqrt(Math.max(0, green.spread ** 2 - widthOf(lines) ** 2)) / green.r,
     dispersionSigma: Math.hypot(red.sigma, blue.sigma) / blue.r,
