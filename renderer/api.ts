@@ -38,6 +38,8 @@ const get = async <T>(path: string): Promise<T> => (await request('GET', path)).
 export const api = {
   cameras: () => get<CameraInfo[]>('cameras'),
   chooseCamera: (name: string) => request('POST', 'camera', JSON.stringify({ name })),
+  /** Has the desktop let go of the camera, and tries it again. */
+  freeCamera: () => request('POST', 'camera/free'),
   config: () => get<ConfigValue[]>('camera/config'),
   setConfig: (name: string, value: string) => request('PUT', 'camera/config', JSON.stringify({ name, value })),
   /** Sets values in this order; the host goes on only as long as somebody waits for its answer. */

@@ -1,4 +1,5 @@
 import { AddonMissingError, GP, GphotoError } from '../../native/index.ts';
+import { FREEING } from './free.ts';
 import { CameraError, type CameraErrorCode } from './source.ts';
 
 /** Why a body will not start live view: the driver's words, and what to do. */
@@ -56,7 +57,7 @@ export function toCameraError(error: unknown, port: string): CameraError {
   if (code === GP.IO_USB_CLAIM || code === GP.IO_LOCK || /claim interface|resource busy/i.test(text))
     return new CameraError(
       'in-use',
-      "another program holds the camera, most often the desktop's photo-volume mounter; run: gio mount -s gphoto2",
+      `another program holds the camera, most often the desktop's photo-volume mounter; run: ${FREEING}`,
     );
   if (operation === 'open' && /access denied|permission/i.test(text + log))
     return new CameraError(

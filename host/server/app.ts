@@ -12,6 +12,7 @@ import { toCsv } from '../../core/notebook/csv.ts';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
 import { cameraSchema, configSchema, type ErrorBody, type NotebookState, sequenceSchema } from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
+import { freeCamera } from '../cameras/free.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
 import { writeData } from '../notebook/document.ts';
@@ -139,6 +140,11 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
   });
   app.delete('/api/camera/sequence', (c) => {
     sequence.stop();
+    return c.json({});
+  });
+  app.post('/api/camera/free', async (c) => {
+    await freeCamera();
+    station.camera.retryNow();
     return c.json({});
   });
   app.post('/api/camera/capture', async (c) => {
