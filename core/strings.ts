@@ -5,6 +5,7 @@
 import type { FocusFigures, OffsetFigures, SkyFigures, TrailFigures } from './calculators.ts';
 import { MARK_SIGMA } from './guide/calibrate.ts';
 import type { Aim, Instruction } from './guide/guide.ts';
+import type { RefocusReason } from './guide/watch.ts';
 import type { ReasonCode } from './measurement.ts';
 import type { RingPrediction } from './notebook/ring.ts';
 
@@ -155,6 +156,29 @@ export function distanceText(aim: Aim): string {
  */
 export function withSigma(value: number, sigma: number, unit: string): string {
   return `${rounded(value, sigma)} ± ${rounded(sigma, sigma)} ${unit}`;
+}
+
+/** Why to focus again, in one line. */
+export function refocusText(reason: RefocusReason): string {
+  switch (reason.kind) {
+    case 'zoom': {
+      const { fromMm, toMm, scale } = reason;
+      if (toMm !== null) return `Zoomed from ${fromMm} to ${toMm} mm since focus was found.`;
+      return `The pattern is ${scale! > 1 ? 'larger' : 'smaller'} than at focus (× ${scale!.toFixed(2)}): the lens was zoomed.`;
+    }
+    case 'temperature': {
+      const { changeC, shiftUm, toleranceUm, learned } = reason;
+      const by = `${Math.abs(changeC).toFixed(1)} °C ${changeC < 0 ? 'colder' : 'warmer'} than at focus`;
+      const known = learned ? 'by the notebook' : 'as lenses commonly do';
+      return `${by}: ${known} focus shifts ${shiftUm.toFixed(0)} µm, more than the depth of focus of ${toleranceUm.toFixed(0)} µm.`;
+    }
+    case 'knock':
+      return 'Focus jumped while nobody turned the ring: tripod, lens or ring was knocked.';
+    case 'drift':
+      return 'Focus has crept out of the depth of focus.';
+    case 'time':
+      return `Focus was found ${reason.minutes} minutes ago.`;
+  }
 }
 
 /** Where to turn the ring to, before it is touched. */
