@@ -1,7 +1,11 @@
 /** Every word of the screen that is not shared with the command line (those are in core/strings.ts). */
 import type { FocusFigures, OffsetFigures, SkyFigures } from '../core/calculators.ts';
+import type { ConfigWrite } from '../core/camera/config.ts';
+import type { Check, CheckRole, LensReport } from '../core/camera/readiness.ts';
+import type { Role } from '../core/camera/roles.ts';
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
 import type { Aim } from '../core/guide/guide.ts';
+import type { MotorLearned } from '../core/guide/motor.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
 import { figure, marksText, withSigma } from '../core/strings.ts';
 import type {
@@ -13,6 +17,7 @@ import type {
   RecordingMessage,
   Settings,
 } from '../host/api.ts';
+import type { MotorEnd } from './motor.ts';
 
 const MINUS = '−';
 
@@ -223,6 +228,8 @@ export const strings = {
     tint: 'Red picture',
     dimmer: 'Dimmer',
     brighter: 'Brighter',
+    magnify: 'Magnify',
+    motor: 'By motor',
   },
 
   testShot: {
@@ -243,6 +250,131 @@ export const strings = {
       ]
         .filter(Boolean)
         .join('; '),
+  },
+
+  motor: {
+    label: 'Focus by motor',
+    phases: { looking: 'Looking', moving: 'The motor moves' },
+    ends: {
+      'in-focus': { headline: 'In focus', detail: 'The motor stands still. Prove it on a test shot.' },
+      stopped: { headline: 'Stopped', detail: 'The motor takes no more steps.' },
+      'no-pictures': { headline: 'No pictures', detail: 'Nothing is moved while nothing is seen. Wait for the camera.' },
+      'no-response': {
+        headline: 'No response',
+        detail: 'The steps change nothing. On many lenses the switch must stand at AF for the motor; else turn by hand.',
+      },
+      'star-lost': {
+        headline: 'Star lost',
+        detail: 'The pattern was seen no more, nor after a step back. Find the star, begin nearer to focus.',
+      },
+      'at-limit': { headline: 'At its end', detail: 'The motor is at its end before focus. Turn by hand.' },
+      'too-far': {
+        headline: 'Far from focus',
+        detail: 'Focus is further than the motor may go. Turn nearer by hand, or allow it more in Settings.',
+      },
+      'too-coarse': { headline: 'Steps too coarse', detail: 'One step is more than the depth of focus. Turn by hand.' },
+      'too-uncertain': {
+        headline: 'Not sure enough',
+        detail: 'Near focus, but too uncertain to call. Magnify, or use a brighter star, and begin again.',
+      },
+      'not-converging': {
+        headline: 'Gave up',
+        detail: 'Steps do not do what the ones before did. Keep hands and wind off; begin again or turn by hand.',
+      },
+      refused: { headline: 'Refused', detail: 'The camera takes no focus steps. Is the lens set to AF, live view on?' },
+    } satisfies Record<MotorEnd, { headline: string; detail: string }>,
+    distance: (distance: string) => `${distance} from focus`,
+    learned(moves: number, { bandsPerStep, playSteps }: MotorLearned, toleranceUm: number | null): string {
+      const step = bandsPerStep === null || toleranceUm === null ? null : bandsPerStep * toleranceUm;
+      return [
+        moves === 1 ? '1 move' : `${moves} moves`,
+        step !== null && `${Number(step.toPrecision(2))} µm a step`,
+        playSteps !== null && `${Math.round(playSteps)} steps of play`,
+      ]
+        .filter(Boolean)
+        .join(' · ');
+    },
+    stop: 'STOP',
+    space: 'Space',
+    back: 'Back',
+    again: 'Again',
+  },
+
+  readiness: {
+    label: 'Is the camera ready?',
+    noCamera: 'No camera is running.',
+    summary(checks: readonly Check[]): string {
+      const count = (state: Check['state']) => checks.filter((check) => check.state === state).length;
+      const [change, byHand] = [count('change'), count('by-hand')];
+      const parts = [change > 0 && `${change} to change`, byHand > 0 && `${byHand} to check by hand`].filter(Boolean);
+      return parts.length > 0 ? `${parts.join(', ')}.` : 'Everything it reports is as it should be.';
+    },
+    states: { fine: 'fine', change: 'Change it', 'by-hand': 'Check by hand' },
+    marks: { fine: '✓', change: '!', 'by-hand': '?' },
+    points: {
+      focusMode: { name: 'Focus mode', advice: 'manual, on the lens or the camera' },
+      stabilisation: { name: 'Stabilisation', advice: 'off, on the lens and the camera' },
+      exposureMode: { name: 'Exposure mode', advice: 'M on the dial' },
+      iso: { name: 'Sensitivity', advice: 'a fixed ISO, not automatic' },
+      shutter: { name: 'Exposure time', advice: 'a fixed time for test shots' },
+      aperture: { name: 'Aperture', advice: 'the one you will shoot with' },
+      magnify: { name: 'Live view', advice: 'magnified fully on the star' },
+      battery: { name: 'Battery', advice: 'a charged one; cold halves it' },
+      card: { name: 'Card', advice: 'in, with room, and pictures go to it' },
+      clock: { name: 'Clock', advice: 'right to the minute' },
+    } satisfies Record<CheckRole, { name: string; advice: string }>,
+    value: (role: CheckRole, value: string) => (role === 'clock' && value !== '' ? `off by ${value}` : value),
+    toValue: (role: CheckRole, writes: readonly ConfigWrite[]) =>
+      role === 'clock' ? 'Set' : `Set ${writes[writes.length - 1].value}`,
+    setTo: (name: string, role: CheckRole, writes: readonly ConfigWrite[]) =>
+      role === 'clock' ? `Set ${name}` : `Set ${name} to ${writes[writes.length - 1].value}`,
+    look: 'Look again',
+    setAll: 'Set all',
+    told({ lensName, focalMm, fNumber, pixelUm }: LensReport & { pixelUm: number | null }): string {
+      const parts = [
+        lensName,
+        focalMm !== null && `${focalMm} mm`,
+        fNumber !== null && `f/${fNumber}`,
+        pixelUm !== null && `live pixel ${Number(pixelUm.toPrecision(3))} µm`,
+      ].filter(Boolean);
+      return parts.length > 0 ? `Read from the camera: ${parts.join(', ')}.` : '';
+    },
+  },
+
+  roles: {
+    title: 'What the camera lets be set',
+    purpose:
+      'Known cameras need nothing here. If yours can do more than Nightring finds, paste what "gphoto2 --list-all-config" prints.',
+    paste: 'Configuration list',
+    tryIt: 'Try it',
+    tryThis: 'Try this camera’s',
+    found: (body: string) => (body ? `Found for ${body}` : 'Found'),
+    guessed: 'Guessed from its label: look twice.',
+    byHand: 'By hand',
+    option: (name: string, label: string, value: string) => `${label || name} (${name})${value ? ` = ${value}` : ''}`,
+    keep: 'Keep this',
+    kept: 'Kept. The camera is looked at anew.',
+    keptFor: (body: string) => `Kept for ${body || 'a camera without a name'}`,
+    forget: 'Forget it',
+    names: {
+      focusMode: 'Focus mode',
+      stabilisation: 'Stabilisation',
+      exposureMode: 'Exposure mode',
+      iso: 'Sensitivity',
+      isoAuto: 'Automatic sensitivity',
+      shutter: 'Exposure time',
+      aperture: 'Aperture',
+      magnify: 'Live-view magnification',
+      magnifyArea: 'Place of the magnified part',
+      driveFocus: 'Focus motor',
+      battery: 'Battery',
+      card: 'Card',
+      clock: 'Clock',
+      lensName: 'Name of the lens',
+      focalMm: 'Focal length',
+    } satisfies Record<Role, string>,
+    travel: 'Focus motor: furthest from its start, steps',
+    travelHint: 'Empty: as is usual for its kind.',
   },
 
   calibration: {
@@ -453,8 +585,11 @@ export const strings = {
       ['1 – 6', 'Prepare, focus, prove, notebook, settings, help'],
       ['Esc', 'Back to Focus'],
       ['C', 'Calibration turn'],
+      ['M', 'Magnify live view about the star, and back'],
+      ['F', 'Focus by motor; the space bar stops it'],
       ['P', 'Prove: take a test shot'],
       ['L', 'Write down where the ring stands'],
+      ['R A', 'Prepare: look at the camera again, set all that can be set'],
       ['Enter', 'Next step, save, understood'],
       ['S', 'Sound on or off'],
       ['T', 'Live picture in red or in colour'],
