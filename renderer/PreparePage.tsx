@@ -1,7 +1,9 @@
 import { useState } from 'react';
 import { daylightWords, zoneWords } from '../core/sky/words.ts';
+import { CalculatorPanel } from './CalculatorPanel.tsx';
 import { FieldCardOnce } from './FieldCard.tsx';
 import { PlacePanel } from './PlacePanel.tsx';
+import { usePlace } from './place.ts';
 import { type Plan, useMinute, usePlan } from './plan.ts';
 import { useSettings } from './settings.ts';
 import { strings } from './strings.ts';
@@ -13,7 +15,7 @@ export function PreparePage() {
   const nowMs = useMinute();
   const [lookedMs, setLookedMs] = useState<number | null>(null);
   const atMs = Math.max(nowMs, lookedMs ?? nowMs);
-  const plan = usePlan(settings, nowMs, atMs);
+  const plan = usePlan(usePlace(), settings, nowMs, atMs);
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: what scrolls must be reachable by keyboard (WCAG 2.1.1)
     <section className="page prepare" aria-label={strings.nav.prepare} tabIndex={0}>
@@ -25,6 +27,7 @@ export function PreparePage() {
       <div className="stack">{plan && <SkyPanel plan={plan} />}</div>
       <div className="stack">
         <PlacePanel />
+        <CalculatorPanel />
       </div>
     </section>
   );
