@@ -1,6 +1,7 @@
 import { useEffect, useState } from 'react';
 import { Balance } from './Balance.tsx';
 import { CalibrationPanel } from './CalibrationPanel.tsx';
+import { CameraLost } from './CameraLost.tsx';
 import { Caution } from './Caution.tsx';
 import { DemoControls } from './DemoControls.tsx';
 import { Facts } from './Facts.tsx';
@@ -8,7 +9,7 @@ import { InstructionPanel } from './InstructionPanel.tsx';
 import { useKeys } from './keys.ts';
 import { Picture } from './Picture.tsx';
 import { ReplayControls } from './ReplayControls.tsx';
-import { useSession } from './session.ts';
+import { useSession, useSessionState } from './session.ts';
 import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import { Trend } from './Trend.tsx';
@@ -18,6 +19,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
   const session = useSession();
   const { settings, changeScreen } = useSettings();
   const [calibrating, setCalibrating] = useState(false);
+  const lost = useSessionState(({ camera }) => camera.state === 'lost');
   const { tint, sound, brightness } = screenOf(settings);
 
   // Whoever turns the ring again is not judged by an earlier test shot.
@@ -45,7 +47,13 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
   return (
     <div className="focus">
       <Caution />
-      {calibrating ? <CalibrationPanel onClose={() => setCalibrating(false)} /> : <InstructionPanel />}
+      {lost ? (
+        <CameraLost />
+      ) : calibrating ? (
+        <CalibrationPanel onClose={() => setCalibrating(false)} />
+      ) : (
+        <InstructionPanel />
+      )}
       <div className="view">
         <Picture />
         <div className="beside">

@@ -2,7 +2,7 @@ import type { Direction } from '../core/guide/calibrate.ts';
 import type { Instruction } from '../core/guide/guide.ts';
 
 interface SignProps {
-  kind: Instruction['kind'];
+  kind: Instruction['kind'] | 'camera-lost';
   direction?: Direction | null;
 }
 
@@ -48,6 +48,8 @@ function shape({ kind, direction }: SignProps) {
       return (
         <path d="M 100 45 V 115 M 65 80 H 135 M 30 45 V 15 H 60 M 140 15 H 170 V 45 M 170 115 V 145 H 140 M 60 145 H 30 V 115" />
       );
+    case 'camera-lost':
+      return <path d="M 15 80 H 70 M 70 45 V 115 M 130 45 V 115 M 130 80 H 185" />;
     case 'no-pattern':
       return <path d="M 60 50 C 60 10 140 10 140 50 C 140 85 100 75 100 110 M 100 138 V 142" />;
   }

@@ -128,6 +128,9 @@ export const strings = {
           return `${message}${retryInS === undefined ? '' : ` (next try in ${Math.ceil(retryInS)} s)`}`;
       }
     },
+    lost: 'Camera lost',
+    next: (retryInS?: number) => (retryInS === undefined ? 'not tried again' : `trying again (${retryInS} s)`),
+    free: 'Free it and try again',
     dropped: (frames: number) => `${frames} dropped`,
     speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms`,
   },

@@ -1,0 +1,36 @@
+import { useState } from 'react';
+import { api } from './api.ts';
+import { useKeys } from './keys.ts';
+import { Sign } from './Sign.tsx';
+import { useSessionState } from './session.ts';
+import { strings } from './strings.ts';
+
+/** In the instruction's place while the camera is lost: that it is, why, when it is tried again, and what may help. */
+export function CameraLost() {
+  const { message, code, retryInS } = useSessionState(({ camera }) => camera);
+  const [freeing, setFreeing] = useState<'no' | 'yes' | { failed: string }>('no');
+  const held = code === 'in-use';
+  const free = () => {
+    setFreeing('yes');
+    api.freeCamera().then(
+      () => setFreeing('no'),
+      (error: Error) => setFreeing({ failed: error.message }),
+    );
+  };
+  useKeys(held && freeing !== 'yes' ? { f: free } : {});
+  return (
+    <section className="panel instruction" aria-label={strings.instruction.label} data-kind="camera-lost">
+      <Sign kind="camera-lost" />
+      <p className="headline" role="status">
+        {strings.camera.lost}
+      </p>
+      <p className="amount">{strings.camera.next(retryInS)}</p>
+      <p className="detail">{typeof freeing === 'object' ? freeing.failed : message}</p>
+      {held && (
+        <button type="button" disabled={freeing === 'yes'} onClick={free}>
+          <kbd>F</kbd> {strings.camera.free}
+        </button>
+      )}
+    </section>
+  );
+}
