@@ -1,0 +1,53 @@
+import { useEffect, useRef, useState } from 'react';
+import { type Magnifier, magnifier } from '../core/camera/magnify.ts';
+import { bodyInUse } from '../core/kit/kit.ts';
+import { useCamera } from './camera.tsx';
+import { useSession, useSessionState } from './session.ts';
+import { useSettings } from './settings.ts';
+
+export interface Magnify {
+  /** To the next level about the star; from the last back to the whole field. */
+  step(): void;
+  /** Live view is magnified, as far as known. */
+  isMagnified: boolean;
+  nudge: Magnifier['nudge'];
+}
+
+/** Magnifying live view from the screen; null where the camera does not let it. */
+export function useMagnify(): Magnify | null {
+  const session = useSession();
+  const { settings } = useSettings();
+  const { config, roles, write } = useCamera();
+  const reported = useSessionState(({ header }) => header?.mode.magnification ?? null);
+  /** The level set last, for bodies that do not tell. */
+  const [set, setSet] = useState(0);
+  const frame = useRef<{ widthPx: number; heightPx: number } | null>(null);
+  useEffect(
+    () =>
+      session.onPicture(({ whole }) => {
+        if (whole) frame.current = { widthPx: whole.widthPx * whole.step, heightPx: whole.heightPx * whole.step };
+      }),
+    [session],
+  );
+
+  const lens = magnifier(roles, config);
+  if (!lens) return null;
+  const isWhole = reported === 1 || (reported === null && (lens.level ?? set) === 0);
+  const level = isWhole ? 0 : Math.max(1, lens.level ?? set);
+
+  /** Where the star is in the whole field; unknown while only a part of it is shown. */
+  const star = () => {
+    const { reading } = session.state;
+    if (!isWhole || !reading?.star || !frame.current) return null;
+    const { widthPx, heightPx } = frame.current;
+    return { x: (reading.star.xPx + 0.5) / widthPx, y: (reading.star.yPx + 0.5) / heightPx };
+  };
+  const step = () => {
+    const next = (level + 1) % lens.levels.length;
+    const body = bodyInUse(settings);
+    setSet(next);
+    void write(lens.writes(next, star(), body && { x: body.widthPx, y: body.heightPx }));
+  };
+  const nudge = lens.nudge;
+  return { step, isMagnified: !isWhole, nudge };
+}
