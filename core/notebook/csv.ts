@@ -1,10 +1,9 @@
-import type { Mask } from '../optics/mask.ts';
 import { completed, draftSchema, type Entry, firstIssue, NotebookError } from './entry.ts';
 
 type Cell = string | number | null;
 
 const mask =
-  (field: keyof Mask) =>
+  (field: Exclude<keyof Mask, 'learned'>) =>
   ({ settings }: Entry): Cell =>
     settings.mask?.[field] ?? null;
 

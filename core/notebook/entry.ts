@@ -1,5 +1,5 @@
 import { z } from 'zod';
-import { ZONE_LAYOUTS } from '../optics/mask.ts';
+import { maskSchema } from '../kit/kit.ts';
 
 /**
  * One line of the notebook: where the ring stood when the star was in focus, and what was measured
@@ -25,17 +25,9 @@ const settingsSchema = z.strictObject({
   fNumber: positive.default(null),
   /** Size on the sensor of one frame pixel, µm. */
   pixelUm: positive.default(null),
+  /** How its pitch was learned is left to the kit. */
   mask: z
-    .strictObject({
-      name: shortText,
-      layout: z.enum(ZONE_LAYOUTS),
-      orientation: z.literal([1, -1]).nullable(),
-      handedness: z.literal([1, -1]).nullable(),
-      pitchUm: positive,
-      outerAngleDeg: value,
-      ribD: z.number().nonnegative(),
-      duty: z.number(),
-    })
+    .object(maskSchema.omit({ learned: true }).shape)
     .nullable()
     .default(null),
 });

@@ -129,14 +129,14 @@ describe('CSV taken over', () => {
         pixelUm: optional(above0),
         mask: optional(
           fc.record({
-            name: words,
+            name: words.map((name) => name || 'mask'),
             layout: fc.constantFrom(...ZONE_LAYOUTS),
             orientation: optional(fc.constantFrom(1 as const, -1 as const)),
             handedness: optional(fc.constantFrom(1 as const, -1 as const)),
             pitchUm: optional(above0),
-            outerAngleDeg: optional(number),
+            outerAngleDeg: optional(fc.double({ min: 0, max: 89, noNaN: true })),
             ribD: fc.double({ min: 0, max: 0.3, noNaN: true }),
-            duty: number,
+            duty: fc.double({ min: 0.01, max: 0.99, noNaN: true }),
           }),
         ),
       }),
