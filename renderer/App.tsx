@@ -23,6 +23,7 @@ export type Page = (typeof PAGES)[number];
 export function App({ initial }: { initial: Settings }) {
   const [page, setPage] = useState<Page>('focus');
   const [settings, setSettings] = useState(initial);
+  const latest = useRef(initial);
   const [problem, setProblem] = useState<string | null>(null);
   const saving = useRef(Promise.resolve());
   const [session, setSession] = useState<Session | null>(null);
@@ -35,7 +36,9 @@ export function App({ initial }: { initial: Settings }) {
 
   const access = useMemo<SettingsAccess>(() => {
     const change = (patch: Partial<Settings>) => {
-      const changed = { ...settings, ...patch };
+      // Two changes before the next drawing must not undo each other.
+      const changed = { ...latest.current, ...patch };
+      latest.current = changed;
       setSettings(changed);
       // One after the other, so that an older document never arrives after a newer one.
       saving.current = saving.current.then(() =>
@@ -46,7 +49,11 @@ export function App({ initial }: { initial: Settings }) {
       );
       return saving.current;
     };
-    return { settings, change, changeScreen: (patch) => void change({ screen: { ...screenOf(settings), ...patch } }) };
+    return {
+      settings,
+      change,
+      changeScreen: (patch) => void change({ screen: { ...screenOf(latest.current), ...patch } }),
+    };
   }, [settings]);
 
   const { brightness, textSize, tint, sound } = screenOf(settings);

@@ -7,6 +7,9 @@ import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } fr
 import type { Aim } from '../core/guide/guide.ts';
 import type { MotorLearned } from '../core/guide/motor.ts';
 import type { ZoneLayout } from '../core/optics/mask.ts';
+import type { Daylight } from '../core/sky/daylight.ts';
+import type { Place } from '../core/sky/place.ts';
+import type { Target } from '../core/sky/targets.ts';
 import { figure, marksText, withSigma } from '../core/strings.ts';
 import type {
   CameraMessage,
@@ -18,6 +21,7 @@ import type {
   Settings,
 } from '../host/api.ts';
 import type { MotorEnd } from './motor.ts';
+import type { Plan } from './plan.ts';
 
 const MINUS = '−';
 
@@ -64,6 +68,11 @@ const REFUSALS: Record<CalibrationRefusal, string> = {
   'marks-equal': 'Both marks are the same. Read the ring again, or leave the marks empty.',
 };
 
+/** Hours and minutes by this computer's clock. */
+function clock(ms: number): string {
+  return new Date(ms).toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' });
+}
+
 export const strings = {
   name: 'Nightring',
   starting: 'Nightring starts …',
@@ -95,6 +104,62 @@ export const strings = {
     sun: 'Never point lens, mask or live view at or near the Sun.',
     ground: 'Know your ground and the weather before dark; keep to places where you may be.',
     understood: 'Understood',
+  },
+
+  place: {
+    title: 'Place',
+    unknown: 'Where will the tripod stand? Nothing leaves this computer.',
+    summary: ({ name, latitudeDeg, longitudeDeg, elevationM }: Place) =>
+      [
+        name,
+        `${Math.abs(latitudeDeg).toFixed(3)}° ${latitudeDeg < 0 ? 'S' : 'N'}`,
+        `${Math.abs(longitudeDeg).toFixed(3)}° ${longitudeDeg < 0 ? 'W' : 'E'}`,
+        `${elevationM} m`,
+      ]
+        .filter(Boolean)
+        .join(' · '),
+    change: 'Change',
+    done: 'Done',
+    name: 'Name of the place',
+    latitude: 'Latitude, ° (north +)',
+    longitude: 'Longitude, ° (east +)',
+    elevation: 'Height, m',
+    towards: 'Pictures towards',
+    notDecided: 'Not decided',
+    horizon: 'Nothing seen below, °',
+    exposure: 'Live view frame by night, s',
+    exposureHint: 'Empty: a tenth of a second.',
+    fromPicture: 'From a picture',
+    fromCamera: 'From the camera',
+    noGps: 'The picture holds no position. Type it, or switch the camera’s position receiver on.',
+  },
+
+  sky: {
+    title: 'Sky',
+    targets: 'Focus on',
+    later: 'Time looked at',
+    looked: (atMs: number, isNow: boolean) => `${isNow ? 'Now' : 'At'} ${clock(atMs)}`,
+    none: (daylight: Daylight) =>
+      daylight === 'day' || daylight === 'civil'
+        ? 'Too bright a sky for stars. Look later with the → key.'
+        : 'Nothing bright enough stands above the obstacle. Look later with the → key, open the lens, or take test shots of some seconds.',
+    until({ windows, atMs }: Plan, { body }: Target): string {
+      const now = windows.get(body.name)?.find(({ fromMs, untilMs }) => fromMs <= atMs && untilMs >= atMs);
+      return now ? `until ${clock(now.untilMs)}` : '';
+    },
+    noLens: 'Set focal length and f-number in Settings: then brightness is judged too.',
+    sunUnknown: 'With the place set, Nightring knows where it stands.',
+    sun: 'Sun down',
+    dark: 'Dark',
+    moon: 'Moon',
+    span: (fromMs: number | null, untilMs: number | null) =>
+      fromMs === null && untilMs === null
+        ? 'not this night'
+        : `${fromMs === null ? '' : clock(fromMs)} – ${untilMs === null ? '' : clock(untilMs)}`,
+    moonHours: (riseMs: number | null, setMs: number | null) =>
+      [riseMs !== null && `up ${clock(riseMs)}`, setMs !== null && `down ${clock(setMs)}`].filter(Boolean).join(', '),
+    chart: (names: string[]) =>
+      `Chart of the sky, north up, east left${names.length > 0 ? `, with ${names.join(', ')}` : ''}`,
   },
 
   fieldCard: {

@@ -1,9 +1,10 @@
 import type { Mask } from '../optics/mask.ts';
+import type { Place } from '../sky/place.ts';
 
 /** An invented evening: camera, lens, mask, star and how they change. See samples/scenario.json. */
 export interface Scenario {
   name: string;
-  place: string;
+  place: Place;
   camera: {
     name: string;
     sensorWidthPx: number;

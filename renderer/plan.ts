@@ -1,0 +1,67 @@
+import { useEffect, useMemo, useState } from 'react';
+import { type LiveView, liveViewOf } from '../core/sky/brightness.ts';
+import { type Daylight, daylightAt } from '../core/sky/daylight.ts';
+import { type MoonLight, moonAt, type Night, nightAround } from '../core/sky/night.ts';
+import type { Place } from '../core/sky/place.ts';
+import { type Sky, skyAt } from '../core/sky/positions.ts';
+import { rankTargets, type Target, type Window, windowsOf } from '../core/sky/targets.ts';
+import type { Settings } from '../host/api.ts';
+
+const MINUTE_MS = 60_000;
+
+/** This computer's clock, to the minute. */
+export function useMinute(): number {
+  const [nowMs, setNowMs] = useState(() => minuteOf(Date.now()));
+  useEffect(() => {
+    const timer = setInterval(() => setNowMs(minuteOf(Date.now())), MINUTE_MS / 6);
+    return () => clearInterval(timer);
+  }, []);
+  return nowMs;
+}
+
+const minuteOf = (ms: number) => Math.floor(ms / MINUTE_MS) * MINUTE_MS;
+
+/** The sky over the place at the time looked at. */
+export interface Plan {
+  place: Place;
+  atMs: number;
+  night: Night;
+  sky: Sky;
+  daylight: Daylight;
+  moonlight: MoonLight;
+  /** Null while the lens is not known. */
+  live: LiveView | null;
+  /** The best first. */
+  targets: Target[];
+  /** When each stands above the obstacle in the dark, by name. */
+  windows: Map<string, Window[]>;
+}
+
+/** Null while the place is not known. @param atMs time looked at, within the night of `nowMs` */
+export function usePlan(place: Place | null, settings: Settings, nowMs: number, atMs: number): Plan | null {
+  const { optics, mask, liveExposureS } = settings;
+  const night = useMemo(() => place && nightAround(place, nowMs), [place, nowMs]);
+  // The night stays the same from minute to minute; only a change of it is worth the sum.
+  const windows = useMemo(() => place && night && windowsOf(place, night), [place, night?.fromNoonMs]);
+  return useMemo(() => {
+    if (!place || !night || !windows) return null;
+    const live = liveViewOf({ ...optics, mask }, liveExposureS);
+    const sky = skyAt(place, atMs);
+    return {
+      place,
+      atMs,
+      night,
+      sky,
+      daylight: daylightAt(sky.sun, place),
+      moonlight: moonAt(atMs),
+      live,
+      targets: rankTargets(place, atMs, live),
+      windows,
+    };
+  }, [place, optics, mask, liveExposureS, night, windows, atMs]);
+}
+
+/** Whether a target may be offered at all. */
+export function isOffered({ verdict }: Target): boolean {
+  return verdict === 'good' || verdict === 'usable';
+}
