@@ -1,6 +1,7 @@
 import { completed, draftSchema, type Entry, firstIssue, NotebookError } from './entry.ts';
 
 type Cell = string | number | null;
+type MaskAsSet = NonNullable<Entry['settings']['mask']>;
 
 const mask =
   (field: Exclude<keyof Mask, 'learned'>) =>
