@@ -4,7 +4,7 @@ type Cell = string | number | null;
 type MaskAsSet = NonNullable<Entry['settings']['mask']>;
 
 const mask =
-  (field: Exclude<keyof Mask, 'learned'>) =>
+  (field: keyof MaskAsSet) =>
   ({ settings }: Entry): Cell =>
     settings.mask?.[field] ?? null;
 
