@@ -1,12 +1,16 @@
 import { useEffect, useState } from 'react';
+import { focusDrive } from '../core/camera/drive.ts';
 import { Balance } from './Balance.tsx';
 import { CalibrationPanel } from './CalibrationPanel.tsx';
+import { useCamera } from './camera.tsx';
 import { CameraLost } from './CameraLost.tsx';
 import { Caution } from './Caution.tsx';
 import { DemoControls } from './DemoControls.tsx';
 import { Facts } from './Facts.tsx';
 import { InstructionPanel } from './InstructionPanel.tsx';
 import { useKeys } from './keys.ts';
+import { MotorPanel } from './MotorPanel.tsx';
+import { useMagnify } from './magnify.ts';
 import { Picture } from './Picture.tsx';
 import { ReplayControls } from './ReplayControls.tsx';
 import { useSession, useSessionState } from './session.ts';
@@ -19,8 +23,16 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
   const session = useSession();
   const { settings, changeScreen } = useSettings();
   const [calibrating, setCalibrating] = useState(false);
+  const [driving, setDriving] = useState(false);
+  const magnify = useMagnify();
+  const { driveFocus } = useCamera().roles;
+  const hasMotor = driveFocus !== undefined && focusDrive(driveFocus) !== null;
   const lost = useSessionState(({ camera }) => camera.state === 'lost');
   const { tint, sound, brightness } = screenOf(settings);
+  // A camera that comes back finds its motor at rest.
+  useEffect(() => {
+    if (lost) setDriving(false);
+  }, [lost]);
 
   // Whoever turns the ring again is not judged by an earlier test shot.
   useEffect(() => session.dismissTestShot(), [session]);
@@ -28,12 +40,24 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
     onProve();
     void session.takeTestShot();
   };
+  const calibrate = () => {
+    setDriving(false);
+    setCalibrating(!calibrating);
+  };
+  const drive = () => {
+    setCalibrating(false);
+    setDriving(!driving);
+  };
   const stepBrightness = (by: number) => {
     const at = BRIGHTNESS_STEPS.findIndex((step) => step >= brightness) + by;
     changeScreen({ brightness: BRIGHTNESS_STEPS[Math.min(BRIGHTNESS_STEPS.length - 1, Math.max(0, at))] });
   };
   const controls: { key: string; label: string; pressed?: boolean; act: () => void }[] = [
-    { key: 'C', label: strings.controls.calibrate, pressed: calibrating, act: () => setCalibrating(!calibrating) },
+    { key: 'C', label: strings.controls.calibrate, pressed: calibrating, act: calibrate },
+    ...(magnify
+      ? [{ key: 'M', label: strings.controls.magnify, pressed: magnify.isMagnified, act: magnify.step }]
+      : []),
+    ...(hasMotor ? [{ key: 'F', label: strings.controls.motor, pressed: driving, act: drive }] : []),
     { key: 'P', label: strings.controls.testShot, act: prove },
     { key: 'L', label: strings.controls.log, act: onLog },
     { key: 'S', label: strings.controls.sound, pressed: sound, act: () => changeScreen({ sound: !sound }) },
@@ -51,8 +75,10 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
         <CameraLost />
       ) : calibrating ? (
         <CalibrationPanel onClose={() => setCalibrating(false)} />
+      ) : driving ? (
+        <MotorPanel onClose={() => setDriving(false)} />
       ) : (
-        <InstructionPanel />
+        <InstructionPanel onMagnify={magnify?.step} />
       )}
       <div className="view">
         <Picture />

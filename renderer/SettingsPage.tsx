@@ -1,4 +1,5 @@
 import { useEffect, useState } from 'react';
+import { isRead } from '../core/camera/lens.ts';
 import { DEFAULT_MASK, offsetSlope, ZONE_LAYOUTS } from '../core/optics/mask.ts';
 import type { CameraInfo, Settings } from '../host/api.ts';
 import { api } from './api.ts';
@@ -6,6 +7,7 @@ import { NumberField, SelectField, TextField } from './fields.tsx';
 import { useKeys } from './keys.ts';
 import { MaskDrawing } from './MaskDrawing.tsx';
 import { RecordingSettings } from './RecordingSettings.tsx';
+import { RolesPanel } from './RolesPanel.tsx';
 import { calibrationOf, screenOf, TEXT_SIZES, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import { videoInputs } from './videoInput.ts';
@@ -21,6 +23,7 @@ export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
         <LensSettings />
         <MaskSettings />
         <RingSettings onCalibrate={onCalibrate} />
+        <RolesPanel />
         <RecordingSettings onReplay={useCameraChoice()} />
         <ScreenSettings />
       </div>
@@ -100,12 +103,31 @@ function LensSettings() {
   const { settings, change } = useSettings();
   const { optics } = settings;
   const set = (patch: Partial<Settings['optics']>) => change({ optics: { ...optics, ...patch } });
+  const read = isRead(settings, settings.fromCamera);
+  const told = (isTold: boolean) => (isTold ? words.readFromCamera : undefined);
   return (
     <section className="panel" aria-labelledby="lens-title">
       <h2 id="lens-title">{words.lens}</h2>
-      <TextField label={words.lensName} value={settings.lensName} onCommit={(lensName) => change({ lensName })} />
-      <NumberField label={words.focalMm} value={optics.focalMm} min={0} onCommit={(focalMm) => set({ focalMm })} />
-      <NumberField label={words.fNumber} value={optics.fNumber} min={0} onCommit={(fNumber) => set({ fNumber })} />
+      <TextField
+        label={words.lensName}
+        hint={told(read.lensName)}
+        value={settings.lensName}
+        onCommit={(lensName) => change({ lensName })}
+      />
+      <NumberField
+        label={words.focalMm}
+        hint={told(read.focalMm)}
+        value={optics.focalMm}
+        min={0}
+        onCommit={(focalMm) => set({ focalMm })}
+      />
+      <NumberField
+        label={words.fNumber}
+        hint={told(read.fNumber)}
+        value={optics.fNumber}
+        min={0}
+        onCommit={(fNumber) => set({ fNumber })}
+      />
       <NumberField
         label={words.pixelUm}
         hint={words.pixelUmHint}

@@ -326,10 +326,14 @@ export const strings = {
     ends: {
       'in-focus': { headline: 'In focus', detail: 'The motor stands still. Prove it on a test shot.' },
       stopped: { headline: 'Stopped', detail: 'The motor takes no more steps.' },
-      'no-pictures': { headline: 'No pictures', detail: 'Nothing is moved while nothing is seen. Wait for the camera.' },
+      'no-pictures': {
+        headline: 'No pictures',
+        detail: 'Nothing is moved while nothing is seen. Wait for the camera.',
+      },
       'no-response': {
         headline: 'No response',
-        detail: 'The steps change nothing. On many lenses the switch must stand at AF for the motor; else turn by hand.',
+        detail:
+          'The steps change nothing. On many lenses the switch must stand at AF for the motor; else turn by hand.',
       },
       'star-lost': {
         headline: 'Star lost',
@@ -553,6 +557,7 @@ export const strings = {
     noVideo: 'There is no video input: plug it in and look again.',
     lens: 'Lens',
     lensName: 'Name',
+    readFromCamera: 'Read from the camera.',
     focalMm: 'Focal length, mm',
     fNumber: 'f-number',
     pixelUm: 'Live pixel on the sensor, µm',
