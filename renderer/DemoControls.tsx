@@ -1,9 +1,9 @@
 import { useEffect, useId, useRef, useState } from 'react';
 import type { ConfigValue } from '../host/api.ts';
 import { api } from './api.ts';
+import { useCamera } from './camera.tsx';
 import { useKeys } from './keys.ts';
 import { useSessionState } from './session.ts';
-import { useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 
 /** Part of the ring's range that one arrow key turns it, and with Shift. */
@@ -18,7 +18,7 @@ const byName = (config: ConfigValue[], name: string) => config.find((value) => v
 /** The simulated camera's ring, zoom, temperature and magnification, to rehearse an evening at the desk. */
 export function DemoControls() {
   const simulated = useSessionState(({ camera }) => camera.name === 'sim' && camera.state === 'running');
-  const { settings, change } = useSettings();
+  const { look } = useCamera();
   const [config, setConfig] = useState<ConfigValue[]>([]);
   const [problem, setProblem] = useState<string | null>(null);
   /** When something was last set here. */
@@ -37,18 +37,10 @@ export function DemoControls() {
     return () => clearInterval(timer);
   }, [simulated]);
 
-  // A rehearsal starts with the lens set, as at home before a real evening.
-  useEffect(() => {
-    if (config.length === 0 || settings.camera !== 'sim' || settings.optics.fNumber !== null) return;
-    const number = (name: string) => Number(byName(config, name)?.value) || null;
-    const optics = { ...settings.optics, focalMm: number('focalMm'), fNumber: number('fNumber') };
-    change({ optics, lensName: settings.lensName || strings.demo.lens });
-  }, [config, settings, change]);
-
   const set = (name: string, value: string) => {
     setMs.current = performance.now();
     setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));
-    api.setConfig(name, value).then(
+    return api.setConfig(name, value).then(
       () => setProblem(null),
       (error: Error) => setProblem(error.message),
     );
@@ -60,11 +52,8 @@ export function DemoControls() {
     const value = Math.min(max, Math.max(min, Number(ring.value) + part * (max - min)));
     set('ring', value.toFixed(4));
   };
-  const zoom = (focalMm: string) => {
-    set('focalMm', focalMm);
-    // As the photographer would after zooming: tell the program, too.
-    change({ optics: { ...settings.optics, focalMm: Number(focalMm) } });
-  };
+  /** What a real camera would report, too, is read again. */
+  const setAndLook = (name: string) => (value: string) => void set(name, value).then(look);
   useKeys(
     simulated
       ? {
@@ -84,12 +73,12 @@ export function DemoControls() {
       {temperature && (
         <Slider value={temperature} label={strings.demo.temperature} onChange={(value) => set('temperatureC', value)} />
       )}
-      <Choice value={byName(config, 'focalMm')} label={strings.demo.zoom} onChange={zoom} />
+      <Choice value={byName(config, 'focalMm')} label={strings.demo.zoom} onChange={setAndLook('focalMm')} />
       <Choice
         value={byName(config, 'magnification')}
         label={strings.demo.times}
         name={strings.demo.magnification}
-        onChange={(value) => set('magnification', value)}
+        onChange={setAndLook('magnification')}
       />
       {problem && <p role="alert">{problem}</p>}
     </section>
