@@ -45,6 +45,8 @@ export interface Measurement {
   k: number | null;
   /** µm on the sensor per frame pixel used, given or derived from the mask's pitch; null when unknown. */
   pixelUm: number | null;
+  /** Its σ: 0 when it was given. */
+  pixelSigmaUm: number | null;
   /** Median over the six spots of their peak signal-to-noise. */
   snr: number;
   spots: Spot[];

@@ -2,6 +2,7 @@
  * The calibration turn: the ring is turned a little one way, and what that did to the offset
  * teaches which way is which. Nothing of it is ever assumed.
  */
+import { handednessFrom } from '../learn/handedness.ts';
 import type { Optics } from '../measurement.ts';
 import { type Mask, type OffsetSlope, offsetSlope } from '../optics/mask.ts';
 import { type Track, wrap } from '../track/track.ts';
@@ -25,7 +26,7 @@ export interface Calibration {
   perMark: { spotDistances: number; sigma: number } | null;
   /** See Mask.orientation, for the direction above; null when the user could not say. */
   orientation: 1 | -1 | null;
-  /** See Mask.handedness; as given with the mask, null when it was not. */
+  /** See Mask.handedness; as given with the mask, else as the turn showed it, null when it did not. */
   handedness: 1 | -1 | null;
   /** Focal length at the time, mm: at another one the marks are not used. */
   focalMm: number | null;
@@ -115,7 +116,7 @@ export function calibrate(start: Track, end: Track, answer: TurnAnswer, optics: 
       significance,
       perMark: perMark(change, answer, start, end),
       orientation: orientation(changeSign, answer, optics, end),
-      handedness: optics.mask?.handedness ?? null,
+      handedness: handedness(start, end, optics),
       focalMm: optics.focalMm,
     },
   };
@@ -174,6 +175,11 @@ function orientation(changeSign: 1 | -1, answer: TurnAnswer, { mask }: Optics, e
   const slope = answer.towards && mask && slopeOf({ ...mask, orientation: 1 }, end.latest!.outerAngleDeg);
   if (!slope) return null;
   return slope.k * changeSign * (answer.towards === 'near' ? 1 : -1) > 0 ? 1 : -1;
+}
+
+function handedness(start: Track, end: Track, { mask }: Optics): 1 | -1 | null {
+  if (!mask || mask.handedness !== null || !start.latest || !end.latest) return mask?.handedness ?? null;
+  return handednessFrom(start.latest, end.latest, mask);
 }
 
 /** offsetSlope, or null where k = 0: such a mask at this angle tells nothing of defocus, and pixels have to serve. */

@@ -21,6 +21,17 @@ export const maskSchema = z.strictObject({
   outerAngleDeg: z.number().min(0).lt(90).nullable().default(DEFAULT_MASK.outerAngleDeg),
   ribD: z.number().min(0).max(0.3).default(DEFAULT_MASK.ribD),
   duty: z.number().gt(0).lt(1).default(DEFAULT_MASK.duty),
+  /** See LearnedMask; absent when the figures were typed. */
+  learned: z
+    .strictObject({
+      timeUtc: z.string().max(40),
+      focalMm: positive,
+      pitchSigmaUm: positive,
+      outerAngleSigmaDeg: positive,
+      scaleSigma: positive,
+    })
+    .nullable()
+    .optional(),
 });
 
 /** A calibration is made and read by core/guide; elsewhere it is only kept. */

@@ -34,6 +34,19 @@ export interface Mask {
   ribD: number;
   /** Open fraction of each grating's period. */
   duty: number;
+  /** How pitch and outer angle were learned from a test shot; null or absent when they were typed. */
+  learned?: LearnedMask | null;
+}
+
+/** How sure the pitch and outer angle of a mask are that were measured in a photograph. */
+export interface LearnedMask {
+  timeUtc: string;
+  /** Focal length taken for the lens. */
+  focalMm: number;
+  pitchSigmaUm: number;
+  outerAngleSigmaDeg: number;
+  /** Relative σ of the pitch for the same lens at the same focal length, whose own error then cancels. */
+  scaleSigma: number;
 }
 
 /** The mask assumed when the user names none. */

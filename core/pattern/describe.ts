@@ -1,7 +1,6 @@
 /** What a fit says, in the terms of a `Measurement`. */
-
+import { pixelFromPattern } from '../learn/mask.ts';
 import type { Measurement, Optics, Spot } from '../measurement.ts';
-import { orderDistanceUm } from '../optics/formulas.ts';
 import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
 import type { Candidate } from './candidates.ts';
 import type { Found } from './find.ts';
@@ -28,7 +27,8 @@ export function describe({ fit, rough, order }: Found, star: Candidate | null, o
   const offsetPx = sign * fit.offsetPx;
   const outerAngleDeg = lines.outer * degrees;
   const spotDistancePx = fit.distancePx / order / GREEN_CENTROID;
-  const pixelUm = pixelSize(optics, spotDistancePx);
+  const spotDistanceSigmaPx = fit.distanceSigmaPx / order / GREEN_CENTROID;
+  const { pixelUm, pixelSigmaUm } = pixelSize(optics, { spotDistancePx, spotDistanceSigmaPx });
   const spots: Spot[] = fit.spots.map(({ zone, side, snr, saturated }) => {
     const angle = lines.angle + [0, 1, -1][zone] * lines.outer;
     const along = lines.along[zone] + side * fit.distancePx;
@@ -52,9 +52,10 @@ export function describe({ fit, rough, order }: Found, star: Candidate | null, o
     outerAngleDeg,
     outerAngleSigmaDeg: fit.outerSigma * degrees,
     spotDistancePx,
-    spotDistanceSigmaPx: fit.distanceSigmaPx / order / GREEN_CENTROID,
-    ...defocus(offsetPx, fit.offsetSigmaPx, outerAngleDeg, pixelUm, optics),
+    spotDistanceSigmaPx,
+    ...defocus(offsetPx, fit.offsetSigmaPx, outerAngleDeg, pixelUm, pixelSigmaUm, optics),
     pixelUm,
+    pixelSigmaUm,
     snr: spots.map((spot) => spot.snr).sort((a, b) => a - b)[3],
     spots,
     merged: Math.abs(spacing - Math.abs(fit.offsetPx)) < 2.2 * widthOf(lines),
@@ -62,10 +63,12 @@ export function describe({ fit, rough, order }: Found, star: Candidate | null, o
 }
 
 /** µm on the sensor per frame pixel: as given, or from the spots' own distance when pitch and focal length are known. */
-function pixelSize({ pixelUm, focalMm, mask }: Optics, spotDistancePx: number): number | null {
-  if (pixelUm !== null) return pixelUm;
-  if (focalMm === null || !mask?.pitchUm) return null;
-  return orderDistanceUm(focalMm, mask.pitchUm) / spotDistancePx;
+function pixelSize(
+  optics: Optics,
+  distance: Pick<Measurement, 'spotDistancePx' | 'spotDistanceSigmaPx'>,
+): { pixelUm: number | null; pixelSigmaUm: number | null } {
+  if (optics.pixelUm !== null) return { pixelUm: optics.pixelUm, pixelSigmaUm: 0 };
+  return pixelFromPattern(distance, optics) ?? { pixelUm: null, pixelSigmaUm: null };
 }
 
 function defocus(
@@ -73,11 +76,13 @@ function defocus(
   offsetSigmaPx: number,
   outerAngleDeg: number,
   pixelUm: number | null,
+  pixelSigmaUm: number | null,
   { fNumber, mask }: Optics,
 ): Pick<Measurement, 'defocusUm' | 'defocusSigmaUm' | 'k'> {
   const { k, kSigma } = offsetSlope(mask ?? DEFAULT_MASK, outerAngleDeg);
   if (pixelUm === null || fNumber === null) return { defocusUm: null, defocusSigmaUm: null, k: mask ? k : null };
   const umPerPx = (pixelUm * fNumber) / k;
   const defocusUm = offsetPx * umPerPx;
-  return { defocusUm, defocusSigmaUm: Math.hypot(offsetSigmaPx * umPerPx, (defocusUm * kSigma) / k), k };
+  const relativeSigma = Math.hypot(kSigma / k, (pixelSigmaUm ?? 0) / pixelUm);
+  return { defocusUm, defocusSigmaUm: Math.hypot(offsetSigmaPx * umPerPx, defocusUm * relativeSigma), k };
 }

@@ -1,6 +1,6 @@
 /** One frame in, one reading out: the measured pattern, or the reason why there is none. */
 import type { PixelImage } from '../frame.ts';
-import type { Optics, Reading } from '../measurement.ts';
+import type { Measurement, Optics, Reading } from '../measurement.ts';
 import { starNear } from './candidates.ts';
 import type { Cv } from './cv.ts';
 import { describe } from './describe.ts';
@@ -29,6 +29,8 @@ export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
 export class Follower {
   private readonly cv: Cv;
   private last: Found | null = null;
+  /** Of the last frame, from its own pattern: where no pixel size is given, it tells how wide diffraction is. */
+  private pixelUm: number | null = null;
 
   constructor(cv: Cv) {
     this.cv = cv;
@@ -36,7 +38,8 @@ export class Follower {
 
   /** As `measure`; frames may change size and place of the star at any time. */
   measure(image: PixelImage, optics: Optics): Reading {
-    let found = this.last && followPattern(image, this.last, optics);
+    const known = { ...optics, pixelUm: optics.pixelUm ?? this.pixelUm };
+    let found = this.last && followPattern(image, this.last, known);
     if (!found) {
       this.last = null;
       const searched = findPattern(image, pyramidFor(this.cv).build(image), optics);
@@ -44,11 +47,13 @@ export class Follower {
       found = searched;
     }
     this.last = found;
-    return reading(image, found, optics);
+    const measured = reading(image, found, optics);
+    this.pixelUm = measured.pixelUm;
+    return measured;
   }
 }
 
-function reading(image: PixelImage, found: Found, optics: Optics): Reading {
+function reading(image: PixelImage, found: Found, optics: Optics): Measurement {
   const { xPx, yPx, distancePx } = found.rough;
   return describe(found, starNear(image, xPx, yPx, 0.3 * distancePx), optics);
 }

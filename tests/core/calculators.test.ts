@@ -81,6 +81,7 @@ describe('what an offset means', () => {
       defocusSigmaUm: 0.1,
       k,
       pixelUm,
+      pixelSigmaUm: 0,
       snr: 50,
       spots: [],
       merged: false,

@@ -50,6 +50,7 @@ export function measurement(change: Partial<Measurement> = {}): Measurement {
     defocusSigmaUm: null,
     k: null,
     pixelUm: null,
+    pixelSigmaUm: 0,
     snr: 20,
     spots: [],
     merged: false,
