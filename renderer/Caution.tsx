@@ -1,22 +1,31 @@
 import { useState } from 'react';
+import { daylightWords } from '../core/sky/words.ts';
 import { useKeys } from './keys.ts';
+import { useSun } from './plan.ts';
 import { strings } from './strings.ts';
 
-let seen = false;
+/** What was acknowledged since the start. */
+let seen: 'nothing' | 'general' | 'day' = 'nothing';
 
-/** Shown over the picture at each start until acknowledged; the words stay on the help page. */
+/**
+ * Shown over the picture at each start until acknowledged, and again when the Sun comes up over the place: a tripod
+ * is easily left standing at dawn. The words stay on the help page.
+ */
 export function Caution() {
-  const [open, setOpen] = useState(!seen);
+  const [, redraw] = useState(0);
+  const now = useSun();
+  const isDay = now?.daylight === 'day';
+  const open = seen === 'nothing' || (isDay && seen !== 'day');
   const close = () => {
-    seen = true;
-    setOpen(false);
+    seen = isDay ? 'day' : 'general';
+    redraw((count) => count + 1);
   };
   useKeys(open ? { Enter: close } : {});
   if (!open) return null;
   return (
     <section className="caution" aria-label={strings.caution.label}>
       <p>
-        <strong>{strings.caution.sun}</strong> {strings.caution.ground}
+        <strong>{strings.caution.sun}</strong> {isDay ? daylightWords('day', now.sun) : strings.caution.ground}
       </p>
       <button type="button" onClick={close}>
         <kbd>Enter</kbd> {strings.caution.understood}

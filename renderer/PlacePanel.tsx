@@ -115,6 +115,7 @@ function PlaceFields({ place }: { place: Place | null }) {
           onCommit={(elevationM) => keep({ elevationM: elevationM ?? 0 })}
         />
       </div>
+      <small className="soft">{words.coordinatesHint}</small>
       <div className="row">
         <label className="button file">
           {words.fromPicture}

@@ -1,27 +1,23 @@
 import { useState } from 'react';
-import { daylightWords, zoneWords } from '../core/sky/words.ts';
+import { daylightWords, picturesWords, zoneWords } from '../core/sky/words.ts';
 import { CalculatorPanel } from './CalculatorPanel.tsx';
 import { FieldCardOnce } from './FieldCard.tsx';
 import { PlacePanel } from './PlacePanel.tsx';
-import { usePlace } from './place.ts';
-import { type Plan, useMinute, usePlan } from './plan.ts';
-import { useSettings } from './settings.ts';
+import { useMinute, usePlan, useSun } from './plan.ts';
 import { strings } from './strings.ts';
 import { SkyPanel, TargetsPanel } from './TargetsPanel.tsx';
 
 /** Before the ring is touched: three columns of panels, the sky, where and when, what is in the bag. */
 export function PreparePage() {
-  const { settings } = useSettings();
   const nowMs = useMinute();
   const [lookedMs, setLookedMs] = useState<number | null>(null);
-  const atMs = Math.max(nowMs, lookedMs ?? nowMs);
-  const plan = usePlan(usePlace(), settings, nowMs, atMs);
+  const plan = usePlan(lookedMs, nowMs);
   return (
     // biome-ignore lint/a11y/noNoninteractiveTabindex: what scrolls must be reachable by keyboard (WCAG 2.1.1)
     <section className="page prepare" aria-label={strings.nav.prepare} tabIndex={0}>
       <div className="stack">
         <FieldCardOnce />
-        <SunCaution plan={plan} />
+        <SunCaution />
         {plan && <TargetsPanel plan={plan} nowMs={nowMs} onLook={setLookedMs} />}
       </div>
       <div className="stack">{plan && <SkyPanel plan={plan} />}</div>
@@ -34,9 +30,14 @@ export function PreparePage() {
 }
 
 /** What the hour means for eyes, sensor and shutter; without a place the general word. */
-function SunCaution({ plan }: { plan: Plan | null }) {
-  const lines = plan
-    ? [daylightWords(plan.daylight, plan.sky.sun), zoneWords(plan.place, -new Date(plan.atMs).getTimezoneOffset())]
+function SunCaution() {
+  const now = useSun();
+  const lines = now
+    ? [
+        daylightWords(now.daylight, now.sun),
+        picturesWords(now.place, now.sun),
+        zoneWords(now.place, -new Date().getTimezoneOffset()),
+      ]
     : [`${strings.caution.sun} ${strings.sky.sunUnknown}`];
   return lines.filter(Boolean).map((line) => (
     <p key={line} className="panel warning">

@@ -1,9 +1,11 @@
+import { SUN_MARGIN_DEG } from '../core/sky/daylight.ts';
 import { compassPoint } from '../core/sky/place.ts';
 import { type SkyBody, skyAt } from '../core/sky/positions.ts';
 import { isOffered, type Plan } from './plan.ts';
 import { strings } from './strings.ts';
 
 const RADIUS = 100;
+const MOON = 6;
 const DEG = Math.PI / 180;
 
 /**
@@ -84,26 +86,33 @@ function Trail({ plan: { place, atMs }, chosen }: { plan: Plan; chosen: string |
 
 function Moon({ plan: { sky, moonlight } }: { plan: Plan }) {
   const [x, y] = spot(sky.moon);
-  // The terminator is an ellipse; the lit side is turned towards the Sun's side of the chart.
-  const bulge = 5 * (1 - 2 * moonlight.litPart);
+  // The terminator is half an ellipse; the lit side is turned towards the Sun.
+  const bulge = MOON * (1 - 2 * moonlight.litPart);
   const [sunX, sunY] = spot(sky.sun);
   const turnDeg = Math.atan2(sunY - y, sunX - x) / DEG;
+  const lit = `M 0 ${-MOON} A ${MOON} ${MOON} 0 0 1 0 ${MOON} A ${Math.abs(bulge)} ${MOON} 0 0 ${bulge > 0 ? 0 : 1} 0 ${-MOON}`;
   return (
-    <g className="moon" transform={`translate(${x} ${y}) rotate(${turnDeg})`}>
-      <circle r={5} />
-      <path d={`M 0 -5 A 5 5 0 0 1 0 5 A ${Math.abs(bulge)} 5 0 0 ${bulge > 0 ? 0 : 1} 0 -5`} />
+    <g className="moon" transform={`translate(${x} ${y})`}>
+      <circle r={MOON} />
+      <path d={lit} transform={`rotate(${turnDeg})`} />
+      <text y={MOON + 7}>{strings.sky.moon}</text>
     </g>
   );
 }
 
-/** Above the horizon a disc with the zone that is refused; below it a mark at the rim where it is hidden. */
+/** Above the horizon a disc within the ring that is refused; below it a mark at the rim where it is hidden. */
 function Sun({ plan: { sky, daylight } }: { plan: Plan }) {
   const { azimuthDeg, altitudeDeg } = sky.sun;
+  const isUp = daylight === 'day';
   const [x, y] = at(azimuthDeg, Math.max(-4, altitudeDeg));
+  const [textX, textY] = at(azimuthDeg, Math.max(-4, altitudeDeg) + 9);
   return (
-    <g className={daylight === 'day' ? 'sun up' : 'sun'}>
-      {daylight === 'day' && <circle className="danger" cx={x} cy={y} r={(RADIUS * 20) / 90} />}
+    <g className={isUp ? 'sun up' : 'sun'}>
+      {isUp && <circle className="danger" cx={x} cy={y} r={(RADIUS * SUN_MARGIN_DEG) / 90} />}
       <circle cx={x} cy={y} r={4} />
+      <text x={textX} y={textY}>
+        {strings.sky.sunName}
+      </text>
     </g>
   );
 }

@@ -12,15 +12,7 @@ const STEP_MS = 600_000;
 const SHOWN = 5;
 
 /** Stars and planets to focus on, the best first, now or later this night. */
-export function TargetsPanel({
-  plan,
-  nowMs,
-  onLook,
-}: {
-  plan: Plan;
-  nowMs: number;
-  onLook: (atMs: number | null) => void;
-}) {
+export function TargetsPanel({ plan, nowMs, onLook }: { plan: Plan; nowMs: number; onLook: (atMs: number) => void }) {
   const { settings, change } = useSettings();
   const { targets, atMs, live, night } = plan;
   const offered = targets.filter(isOffered);
@@ -33,8 +25,7 @@ export function TargetsPanel({
   };
   const untilMs = night.sunriseMs ?? night.toNoonMs;
   const look = (later: number) => {
-    const to = Math.min(untilMs, Math.max(nowMs, atMs + later));
-    onLook(to <= nowMs ? null : to);
+    onLook(Math.min(untilMs, Math.max(nowMs, atMs + later)));
   };
   useKeys({
     ArrowUp: () => choose(-1),

@@ -3,9 +3,10 @@ import { type LiveView, liveViewOf } from '../core/sky/brightness.ts';
 import { type Daylight, daylightAt } from '../core/sky/daylight.ts';
 import { type MoonLight, moonAt, type Night, nightAround } from '../core/sky/night.ts';
 import type { Place } from '../core/sky/place.ts';
-import { type Sky, skyAt } from '../core/sky/positions.ts';
+import { type Sky, type SkyBody, skyAt } from '../core/sky/positions.ts';
 import { rankTargets, type Target, type Window, windowsOf } from '../core/sky/targets.ts';
-import type { Settings } from '../host/api.ts';
+import { usePlace } from './place.ts';
+import { useSettings } from './settings.ts';
 
 const MINUTE_MS = 60_000;
 
@@ -20,6 +21,17 @@ export function useMinute(): number {
 }
 
 const minuteOf = (ms: number) => Math.floor(ms / MINUTE_MS) * MINUTE_MS;
+
+/** Where the Sun stands now; null while the place is not known. */
+export function useSun(): { place: Place; sun: SkyBody; daylight: Daylight } | null {
+  const place = usePlace();
+  const nowMs = useMinute();
+  return useMemo(() => {
+    if (!place) return null;
+    const { sun } = skyAt(place, nowMs);
+    return { place, sun, daylight: daylightAt(sun, place) };
+  }, [place, nowMs]);
+}
 
 /** The sky over the place at the time looked at. */
 export interface Plan {
@@ -37,14 +49,19 @@ export interface Plan {
   windows: Map<string, Window[]>;
 }
 
-/** Null while the place is not known. @param atMs time looked at, within the night of `nowMs` */
-export function usePlan(place: Place | null, settings: Settings, nowMs: number, atMs: number): Plan | null {
-  const { optics, mask, liveExposureS } = settings;
+/**
+ * Null while the place is not known.
+ * @param lookedMs time looked at; null: now, or by day the dusk to come, when the first stars can be used
+ */
+export function usePlan(lookedMs: number | null, nowMs: number): Plan | null {
+  const { optics, mask, liveExposureS } = useSettings().settings;
+  const place = usePlace();
   const night = useMemo(() => place && nightAround(place, nowMs), [place, nowMs]);
   // The night stays the same from minute to minute; only a change of it is worth the sum.
   const windows = useMemo(() => place && night && windowsOf(place, night), [place, night?.fromNoonMs]);
   return useMemo(() => {
     if (!place || !night || !windows) return null;
+    const atMs = Math.max(nowMs, lookedMs ?? night.nautical.duskMs ?? nowMs);
     const live = liveViewOf({ ...optics, mask }, liveExposureS);
     const sky = skyAt(place, atMs);
     return {
@@ -58,7 +75,7 @@ export function usePlan(place: Place | null, settings: Settings, nowMs: number, 
       targets: rankTargets(place, atMs, live),
       windows,
     };
-  }, [place, optics, mask, liveExposureS, night, windows, atMs]);
+  }, [place, optics, mask, liveExposureS, night, windows, nowMs, lookedMs]);
 }
 
 /** Whether a target may be offered at all. */

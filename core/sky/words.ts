@@ -1,6 +1,6 @@
 /** What the sky has to say, for screen, paper and command line. */
 import type { LiveView } from './brightness.ts';
-import { type Daylight, SUN_MARGIN_DEG } from './daylight.ts';
+import { type Daylight, isNearSun, SUN_MARGIN_DEG } from './daylight.ts';
 import type { MoonLight } from './night.ts';
 import { compassPoint, type Place } from './place.ts';
 import type { SkyBody } from './positions.ts';
@@ -73,6 +73,20 @@ export function daylightWords(daylight: Daylight, sun: SkyBody): string {
     return `The Sun is just below the horizon in the ${compassPoint(sun.azimuthDeg)}: the sky is too bright for most stars; before sunrise put the cap on.`;
   return '';
 }
+
+/** Said when the Sun is up where the pictures are to be taken; empty otherwise. */
+export function picturesWords(place: Place, sun: SkyBody): string {
+  if (place.towardsDeg === null) return '';
+  const towards = {
+    azimuthDeg: place.towardsDeg,
+    altitudeDeg: Math.min(PICTURES_TOP_DEG, Math.max(0, sun.altitudeDeg)),
+  };
+  if (!isNearSun(towards, sun, place)) return '';
+  return 'The Sun stands where your pictures are to be taken: keep the camera turned away until it has set.';
+}
+
+/** A landscape picture reaches up to about here (common practice, no source). */
+const PICTURES_TOP_DEG = 45;
 
 /** "waxing, 43 % lit". */
 export function moonWords({ phaseDeg, litPart }: MoonLight): string {
