@@ -96,11 +96,11 @@ export function box(leftMm: number, topMm: number, widthMm: number, heightMm: nu
   ];
 }
 
-/** Text broken into lines no wider than `widthMm`, at spaces, and inside words that are wider than that. */
+/** Text broken into lines no wider than `widthMm`, at spaces (not at those that do not break), and inside words that are wider than that. */
 export function wrapped(text: string, widthMm: number, width: (text: string) => number): string[] {
   const lines: string[] = [];
   let line = '';
-  for (let word of text.split(/\s+/).filter(Boolean)) {
+  for (let word of text.split(/[ \t\r\n]+/).filter(Boolean)) {
     if (line && width(`${line} ${word}`) <= widthMm) {
       line = `${line} ${word}`;
       continue;

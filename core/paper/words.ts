@@ -1,4 +1,6 @@
 /** Every word on paper. */
+import type { Entry } from '../notebook/entry.ts';
+import type { RingModel } from '../notebook/ring.ts';
 import { figure, withSigma } from '../strings.ts';
 
 const SUN = 'Never point lens, mask or live view at or near the Sun.';
@@ -22,3 +24,77 @@ export const TAPE_WORDS = {
     `${label} mm:  ${withSigma(position, sigma, unit === 'mm' ? 'mm' : '°').replace(' °', '°')}`,
   caution: SUN,
 };
+
+const VERDICTS: Record<Entry['verdict'], string> = {
+  'in-focus': 'in focus',
+  'out-of-focus': 'out of focus',
+  'not-measured': 'not measured',
+};
+
+const clock = (timeUtc: string) => timeUtc.slice(11, 16);
+const minus = (value: number) => String(value).replace('-', '−');
+const unbroken = (quantity: string) => quantity.replaceAll(' ', '\u00a0');
+const optional = (value: number | null, unit: string) =>
+  value === null ? '' : unbroken(`${minus(value)} ${unit}`.trim());
+
+export const REPORT_WORDS = {
+  title: (timeUtc: string) => `Session of ${timeUtc.slice(0, 10)}`,
+  summary: (session: readonly Entry[]) => {
+    const inFocus = session.filter(({ verdict }) => verdict === 'in-focus').length;
+    const count = `${session.length} ${session.length === 1 ? 'entry' : 'entries'}, ${inFocus} in focus`;
+    const lenses = [...new Set(session.map(({ lens }) => lens).filter(Boolean))];
+    return [`${clock(session[0].timeUtc)} to ${clock(session.at(-1)!.timeUtc)} UTC`, count, ...lenses].join('  ·  ');
+  },
+  time: 'UTC',
+  defocus: (bandUm: number | null) =>
+    `Defocus on the sensor, µm; bars ± σ${bandUm === null ? '' : `; grey: depth of focus ± ${figure(bandUm, 'µm')}`}`,
+  offset: 'Offset of the middle pair, px; bars ± σ',
+  columns: ['UTC', 'Lens', 'Ring', '°C', 'Measured', 'Target, note'],
+  /** @param oneLens its name is in the summary already */
+  cells: (entry: Entry, oneLens: boolean): string[] => [
+    clock(entry.timeUtc),
+    [oneLens ? '' : entry.lens, optional(entry.focalMm, 'mm')].filter(Boolean).join(', '),
+    optional(entry.ringPosition, entry.ringUnit),
+    optional(entry.temperatureC, ''),
+    measured(entry),
+    [entry.target, entry.note].filter(Boolean).join('. '),
+  ],
+  page: (number: number, of: number) => `${number} of ${of}`,
+  foot: `Nightring. ${SUN}`,
+  ringTitle: (lens: string) => `The focus ring of ${lens || 'a lens without name'}`,
+  ringFacts: (model: RingModel, unit: string, focalMm: number | null, count: number) => {
+    const perDegree = model.perDegree(focalMm);
+    const backlash = model.backlash();
+    const doubtful = model.residuals.filter(({ bad }) => bad).length;
+    return [
+      `From ${count} ${count === 1 ? 'entry' : 'entries'} in focus, in ${unit}.`,
+      `One reading is good to ± ${Number(model.noise.toPrecision(2))}.`,
+      `As it gets warmer: ${withSigma(perDegree.value, perDegree.sigma, unit)} for each °C${
+        focalMm === null ? '' : ` at ${minus(focalMm)} mm`
+      }.`,
+      `Slack between the two ways of turning: ${withSigma(backlash.value, backlash.sigma, unit)}.`,
+      'Grey is the model ± σ for one more reading.',
+      doubtful > 0 && `${doubtful} doubtful, circled.`,
+    ]
+      .filter(Boolean)
+      .join(' ');
+  },
+  temperature: 'Temperature, °C',
+  focalLength: 'Focal length, mm',
+  ring: (unit: string) => `Ring in focus, ${unit}`,
+  ringAt: (unit: string, temperatureC: number | null) =>
+    `Ring in focus, ${unit}${temperatureC === null ? '' : `; the model at ${minus(temperatureC)} °C`}`,
+  focal: (focalMm: number | null) => (focalMm === null ? '?' : `${minus(focalMm)} mm`),
+  entryNumber: 'Entries, oldest first',
+  residual: 'Read minus what all others say, in σ',
+};
+
+function measured({ offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm, verdict }: Entry): string {
+  const amount =
+    defocusUm !== null
+      ? withSigma(defocusUm, defocusSigmaUm!, 'µm')
+      : offsetPx !== null
+        ? withSigma(offsetPx, offsetSigmaPx!, 'px')
+        : '';
+  return [VERDICTS[verdict], unbroken(amount)].filter(Boolean).join(', ');
+}
