@@ -3,6 +3,7 @@ import { daylightWords, picturesWords, zoneWords } from '../core/sky/words.ts';
 import { CalculatorPanel } from './CalculatorPanel.tsx';
 import { FieldCardOnce } from './FieldCard.tsx';
 import { PlacePanel } from './PlacePanel.tsx';
+import { ReadinessPanel } from './ReadinessPanel.tsx';
 import { useMinute, usePlan, useSun } from './plan.ts';
 import { strings } from './strings.ts';
 import { SkyPanel, TargetsPanel } from './TargetsPanel.tsx';
@@ -23,6 +24,7 @@ export function PreparePage() {
       <div className="stack">{plan && <SkyPanel plan={plan} />}</div>
       <div className="stack">
         <PlacePanel />
+        <ReadinessPanel />
         <CalculatorPanel />
       </div>
     </section>
