@@ -41,7 +41,11 @@ export function CalibrationPanel({ onClose }: { onClose: () => void }) {
     const [before, after] = [parseNumber(marks.before), await markOf(marks.after)];
     const read = before !== null && after !== null && Number.isFinite(before + after);
     const result = session.endTurn({ turned, towards, marks: read ? { before, after } : null });
-    if (result.status === 'calibrated') change({ calibration: result.calibration });
+    if (result.status === 'calibrated') {
+      const { calibration } = result;
+      // What the turn shows of the mask stays true with other lenses.
+      change({ calibration, mask: { ...settings.mask, handedness: calibration.handedness } });
+    }
     setStep({ result });
   };
   const again = () => {

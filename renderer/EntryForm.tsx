@@ -47,7 +47,8 @@ export function EntryForm({ previous, onSaved }: { previous: Entry | undefined; 
     const numbers = NUMBERS.map((name) => [name, parseNumber(values[name])] as const);
     const wrong = numbers.find(([, number]) => Number.isNaN(number));
     if (wrong) return setProblem({ field: wrong[0], text: strings.field.notNumber });
-    const { camera, optics, mask } = settings;
+    const { camera, optics } = settings;
+    const { learned: _, ...mask } = settings.mask;
     const draft: NewEntry = {
       id,
       ...Object.fromEntries(numbers),

@@ -170,17 +170,17 @@ function MaskSettings() {
       />
       <NumberField
         label={words.pitchUm}
-        hint={words.pitchUmHint}
+        hint={mask.learned ? strings.learnMask.learned(mask.learned) : words.pitchUmHint}
         value={mask.pitchUm}
         min={0}
-        onCommit={(pitchUm) => set({ pitchUm })}
+        onCommit={(pitchUm) => set({ pitchUm, learned: null })}
       />
       <NumberField
         label={words.outerAngleDeg}
         hint={words.outerAngleHint}
         value={mask.outerAngleDeg}
         min={0}
-        onCommit={(outerAngleDeg) => set({ outerAngleDeg })}
+        onCommit={(outerAngleDeg) => set({ outerAngleDeg, learned: null })}
       />
       <div className="pair">
         <NumberField

@@ -2,6 +2,7 @@ import { useEffect, useMemo, useRef } from 'react';
 import { distanceText, REASONS } from '../core/strings.ts';
 import { drawCloseUp } from './draw.ts';
 import { useKeys } from './keys.ts';
+import { LearnMask } from './LearnMask.tsx';
 import { aimOfStill, isInFocus } from './measured.ts';
 import { fitToBox } from './Picture.tsx';
 import type { TestShot } from './session.ts';
@@ -45,6 +46,7 @@ function Still({ result }: { result: VisionResult }) {
       </p>
       {aim && <p className="step">{words.detail(distanceText(aim), aim)}</p>}
       {reading.status === 'no-pattern' && <p className="step">{REASONS[reading.reason]}</p>}
+      <LearnMask result={result} />
       <canvas ref={ref} className="still" role="img" aria-label={strings.testShot.picture} />
     </>
   );

@@ -329,10 +329,14 @@ export class Session {
   }
 }
 
-/** The optics for a frame: those recorded with it; else what the camera says of its pixels comes before what the user entered for live view. */
+/**
+ * The optics for a frame: those recorded with it; else what the camera says of its pixels comes before what the
+ * user entered for live view. With a learned mask the pattern itself gives live view's scale, whatever its magnification.
+ */
 function opticsOf({ optics, mask }: Settings, header: FrameHeader | null): Optics {
   if (header?.optics) return header.optics;
-  const entered = header?.mode.kind === 'still' ? null : optics.pixelUm;
+  const fromPattern = mask.learned && optics.focalMm !== null;
+  const entered = header?.mode.kind === 'still' || fromPattern ? null : optics.pixelUm;
   return { ...optics, pixelUm: header?.mode.pixelUm ?? entered, mask };
 }
 

@@ -6,7 +6,7 @@ import type { Role } from '../core/camera/roles.ts';
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
 import type { Aim } from '../core/guide/guide.ts';
 import type { MotorLearned } from '../core/guide/motor.ts';
-import type { ZoneLayout } from '../core/optics/mask.ts';
+import type { LearnedMask, Mask, ZoneLayout } from '../core/optics/mask.ts';
 import type { Daylight } from '../core/sky/daylight.ts';
 import type { Place } from '../core/sky/place.ts';
 import type { Target } from '../core/sky/targets.ts';
@@ -320,6 +320,19 @@ export const strings = {
       ]
         .filter(Boolean)
         .join('; '),
+  },
+
+  learnMask: {
+    keep: 'Keep for this mask',
+    kept: 'Kept for this mask',
+    figures: ({ pitchUm, outerAngleDeg, learned }: Pick<Mask, 'pitchUm' | 'outerAngleDeg' | 'learned'>) =>
+      `Mask: pitch ${pitchUm!.toFixed(0)} ± ${learned!.pitchSigmaUm.toFixed(0)} µm, outer angle ${outerAngleDeg!.toFixed(2)} ± ${learned!.outerAngleSigmaDeg.toFixed(2)}°`,
+    missing: {
+      'no-focal-length': 'With the focal length set, this picture would teach the mask’s pitch.',
+      'no-pixel-size': 'With the camera’s pixel size known, this picture would teach the mask’s pitch.',
+    },
+    learned: ({ timeUtc, pitchSigmaUm }: LearnedMask) =>
+      `Learned from a test shot on ${timeUtc.slice(0, 10)}, ± ${pitchSigmaUm.toFixed(0)} µm.`,
   },
 
   motor: {
