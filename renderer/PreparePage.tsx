@@ -3,8 +3,8 @@ import { daylightWords, picturesWords, zoneWords } from '../core/sky/words.ts';
 import { CalculatorPanel } from './CalculatorPanel.tsx';
 import { FieldCardOnce } from './FieldCard.tsx';
 import { PlacePanel } from './PlacePanel.tsx';
-import { ReadinessPanel } from './ReadinessPanel.tsx';
 import { useMinute, usePlan, useSun } from './plan.ts';
+import { ReadinessPanel } from './ReadinessPanel.tsx';
 import { strings } from './strings.ts';
 import { SkyPanel, TargetsPanel } from './TargetsPanel.tsx';
 
