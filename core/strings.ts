@@ -268,3 +268,19 @@ export function offsetLines(figures: OffsetFigures): FigureLine[] {
     ['On the ring', marks === null ? 'not known: no calibration with marks' : `${marksText(marks, marksSigma!)} marks`],
   ];
 }
+
+export const SUN_CAUTION = 'Never point lens, mask or live view at or near the Sun.';
+
+/** What to think of before walking out into the dark; on the screen and on paper. */
+export const FIELD_CARD = {
+  title: 'Before you go out',
+  first: 'Local rules, wardens and licensed guides come before anything written here.',
+  points: [
+    ['Weather', 'Read the forecast for the night and the height; turn back while it is easy.'],
+    ['Footing', 'Walk the ground by daylight. Know where edges, water and loose rock are; tide times at the shore.'],
+    ['Access', 'Only where you may be at night. Ask the owner; leave gates and plants as they are.'],
+    ['Animals', 'Keep food shut and your distance; a red lamp disturbs least.'],
+    ['Cold', 'Batteries fail first: keep spares in an inner pocket, and hands and feet warm.'],
+    ['Others', 'Tell someone where you are and when you will be back. Charge the phone, take a second lamp.'],
+  ],
+};

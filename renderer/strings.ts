@@ -10,7 +10,7 @@ import type { LearnedMask, Mask, ZoneLayout } from '../core/optics/mask.ts';
 import type { Daylight } from '../core/sky/daylight.ts';
 import type { Place } from '../core/sky/place.ts';
 import type { Target } from '../core/sky/targets.ts';
-import { figure, marksText, withSigma } from '../core/strings.ts';
+import { FIELD_CARD, figure, marksText, SUN_CAUTION, withSigma } from '../core/strings.ts';
 import type {
   CameraMessage,
   Entry,
@@ -58,6 +58,10 @@ function verdict(draft: Pick<NewEntry, 'offsetPx' | 'offsetSigmaPx' | 'defocusUm
   return draft.verdict === 'not-measured' ? amounts : `${VERDICTS[draft.verdict!]}, ${amounts}`;
 }
 
+const counted = (count: number, one: string, many: string) => `${count} ${count === 1 ? one : many}`;
+
+const signed = (value: number) => `${value > 0 ? '+' : ''}${amount(value)}`;
+
 const DIRECTIONS: Record<Direction, string> = { clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' };
 
 const REFUSALS: Record<CalibrationRefusal, string> = {
@@ -101,7 +105,7 @@ export const strings = {
 
   caution: {
     label: 'Caution',
-    sun: 'Never point lens, mask or live view at or near the Sun.',
+    sun: SUN_CAUTION,
     ground: 'Know your ground and the weather before dark; keep to places where you may be.',
     understood: 'Understood',
   },
@@ -164,18 +168,7 @@ export const strings = {
       `Chart of the sky, north up, east left${names.length > 0 ? `, with ${names.join(', ')}` : ''}`,
   },
 
-  fieldCard: {
-    title: 'Before you go out',
-    first: 'Local rules, wardens and licensed guides come before anything written here.',
-    points: [
-      ['Weather', 'Read the forecast for the night and the height; turn back while it is easy.'],
-      ['Footing', 'Walk the ground by daylight. Know where edges, water and loose rock are; tide times at the shore.'],
-      ['Access', 'Only where you may be at night. Ask the owner; leave gates and plants as they are.'],
-      ['Animals', 'Keep food shut and your distance; a red lamp disturbs least.'],
-      ['Cold', 'Batteries fail first: keep spares in an inner pocket, and hands and feet warm.'],
-      ['Others', 'Tell someone where you are and when you will be back. Charge the phone, take a second lamp.'],
-    ],
-  },
+  fieldCard: FIELD_CARD,
 
   camera: {
     state(link: 'connecting' | 'open' | 'closed', { state, name, message, retryInS }: CameraMessage): string {
@@ -526,7 +519,12 @@ export const strings = {
     label: 'Write it down',
     defaultUnit: 'marks',
     save: 'Save',
+    correct: (time: string) => `Correct the entry of ${time}`,
+    leave: 'Leave it',
     measured: (draft: Parameters<typeof verdict>[0]) => `Measured: ${verdict(draft)}`,
+    verdict: 'Counts as',
+    verdictHint: 'What is in focus teaches where to start next time.',
+    verdicts: VERDICTS,
     fields: {
       ringPosition: 'Ring reads',
       ringUnit: 'in',
@@ -542,6 +540,27 @@ export const strings = {
     list: 'Written down',
     empty: 'Nothing yet.',
     saved: 'Saved.',
+    edit: 'Correct',
+    remove: 'Take out',
+    removed: 'Taken out.',
+    undo: 'Put it back',
+    putBack: 'Put back.',
+    readOnly: 'The notebook can only be read',
+    restore: 'Go on with what is shown',
+    restoreHint: 'The damaged file is put aside, not lost.',
+    columns: ['UTC', 'Ring', 'Off by', 'Lens', 'Focal length', 'Temperature', 'Target', 'Measured', 'Note'],
+    residual: ({ residual, bad }: RingResidual) => `${signed(residual)}${bad ? ' doubtful' : ''}`,
+    ring: ({ ringPosition, ringUnit }: Entry) => (ringPosition === null ? '' : `${ringPosition} ${ringUnit}`),
+    measured: (entry: Entry) => verdict(entry),
+  },
+
+  data: {
+    title: 'Data',
+    everything: 'Save everything',
+    kit: 'Save kit',
+    csv: 'Save entries as CSV',
+    import: 'Take over a file',
+    hint: 'Two notebooks become one: taking over what is known already changes nothing; the later change counts.',
     imported: ({ added, changed, removed, skipped, kit, settings }: ImportResult) =>
       [
         `${added} taken over`,
@@ -554,12 +573,68 @@ export const strings = {
         .filter(Boolean)
         .join(', ')
         .concat('.'),
-    exportCsv: 'Save as CSV',
-    exportJson: 'Save as JSON',
-    import: 'Take over JSON',
-    columns: ['UTC', 'Ring', 'Lens', 'Focal length', 'Temperature', 'Target', 'Measured', 'Note'],
-    ring: ({ ringPosition, ringUnit }: Entry) => (ringPosition === null ? '' : `${ringPosition} ${ringUnit}`),
-    measured: (entry: Entry) => verdict(entry),
+  },
+
+  refocus: { label: 'Focus again', again: 'Focus again', later: 'Not now' },
+
+  start: {
+    title: 'Where to start',
+    at: ({ position, sigma }: RingPrediction, unit: string) => withSigma(position, sigma, unit),
+    detail: ({ low95, high95, entries }: RingPrediction, unit: string) =>
+      `In 95 of 100 cases between ${amount(low95)} and ${amount(high95)} ${unit}; from ${counted(entries, 'entry', 'entries')} in focus.`,
+    none: 'At the ∞ mark: no focus of this lens has been written down yet.',
+    temperatureC: 'Temperature now, °C',
+    line: (at: string) => `Start at ${at}`,
+  },
+
+  ring: {
+    title: (lens: string) => (lens ? `What the ring of ${lens} does` : 'What the ring does'),
+    nothing: 'Each entry in focus teaches where the ring will have to stand next time. None of this lens yet.',
+    expect: (focalMm: number | null, temperatureC: number | null) =>
+      ['In focus', focalMm !== null && `at ${focalMm} mm`, temperatureC !== null && `and ${amount(temperatureC)} °C`]
+        .filter(Boolean)
+        .join(' '),
+    position: ({ position, sigma }: RingPrediction, unit: string) => withSigma(position, sigma, unit),
+    perDegree: 'For each °C warmer',
+    backlash: 'Slack, by side of approach',
+    noise: 'Scatter of one reading',
+    estimate: ({ value, sigma }: Estimate, unit: string) => withSigma(value, sigma, unit),
+    spread: (sigma: number, unit: string) => `± ${amount(sigma)} ${unit}`,
+    doubtful: (count: number) =>
+      `${counted(count, 'entry does', 'entries do')} not fit the others: correct it below, or leave it; it hardly counts.`,
+  },
+
+  kit: {
+    title: 'On the tripod',
+    body: 'Camera body',
+    lens: 'Lens',
+    mask: 'Mask',
+    focalMm: 'Focal length, mm',
+    fNumber: 'f-number',
+    notInKit: (name: string) => (name ? `${name} (not in the kit)` : 'Not chosen'),
+    add: 'Add to the kit',
+    addChoose: 'Choose …',
+    asSet: 'As set here',
+    remove: 'Take out of the kit',
+    pixelUm: 'Sensor pixel, µm',
+    widthPx: 'Pixels across',
+    heightPx: 'Pixels down',
+    liveMode: (magnification: number) => `Live view × ${magnification}, pixels across`,
+    liveHint: 'As many pixels as the live picture is wide at that magnification.',
+    focalMinMm: 'Shortest, mm',
+    focalMaxMm: 'Longest, mm',
+    widest: 'Widest f-number',
+    ringUnit: 'Ring is read in',
+    ringUnits: { marks: 'its marks', degrees: 'degrees', mm: 'mm on a tape', steps: 'motor steps' } as const,
+    ringFrom: 'Scale from',
+    ringTo: 'to',
+    rising: 'Numbers rise',
+    risings: { '': 'Not known', clockwise: 'clockwise', 'counter-clockwise': 'counter-clockwise' } as const,
+    risingHint: 'Turning as seen from behind the camera.',
+    backlash: 'Slack of the ring',
+    backlashHint: 'How far it turns before the lens follows; empty if not known.',
+    barrelDiameterMm: 'Ring diameter, mm',
+    barrelHint: 'For a printed tape.',
   },
 
   settings: {

@@ -1,9 +1,7 @@
 /** Every word on paper. */
 import type { Entry } from '../notebook/entry.ts';
 import type { RingModel } from '../notebook/ring.ts';
-import { figure, withSigma } from '../strings.ts';
-
-const SUN = 'Never point lens, mask or live view at or near the Sun.';
+import { figure, SUN_CAUTION, withSigma } from '../strings.ts';
 
 export const TAPE_WORDS = {
   title: (lens: string) => (lens ? `Ring tape: ${lens}` : 'Ring tape'),
@@ -22,7 +20,7 @@ export const TAPE_WORDS = {
   marks: (conditions: string) => (conditions ? `Focus on the stars, ${conditions}` : 'Focus on the stars'),
   mark: (label: string, position: number, sigma: number, unit: 'mm' | 'degrees') =>
     `${label} mm:  ${withSigma(position, sigma, unit === 'mm' ? 'mm' : '°').replace(' °', '°')}`,
-  caution: SUN,
+  caution: SUN_CAUTION,
 };
 
 const VERDICTS: Record<Entry['verdict'], string> = {
@@ -60,7 +58,7 @@ export const REPORT_WORDS = {
     [entry.target, entry.note].filter(Boolean).join('. '),
   ],
   page: (number: number, of: number) => `${number} of ${of}`,
-  foot: `Nightring. ${SUN}`,
+  foot: `Nightring. ${SUN_CAUTION}`,
   ringTitle: (lens: string) => `The focus ring of ${lens || 'a lens without name'}`,
   ringFacts: (model: RingModel, unit: string, focalMm: number | null, count: number) => {
     const perDegree = model.perDegree(focalMm);
