@@ -8,6 +8,7 @@ import { CameraError, type ConfigValue } from './source.ts';
 
 /** One running camera process, however it is made. */
 export interface CameraProcess {
+  readonly pid?: number;
   send(message: ToCamera): void;
   /** Ends it at once. */
   kill(): void;
@@ -26,6 +27,7 @@ export const forkProcess: Launch = (onMessage, onExit) => {
   child.once('exit', onExit);
   child.on('error', () => child.kill('SIGKILL'));
   return {
+    pid: child.pid,
     send: (message) => child.connected && child.send(message, () => {}),
     kill: () => child.kill('SIGKILL'),
   };

@@ -33,12 +33,17 @@ const LIVE_VIEW_CODES: [code: string, advice: string][] = [
   ['0xa102', 'it is not ready; switch live view on in its menu, else switch it off and on'],
 ];
 
+const BROKEN: [CameraErrorCode, string] = [
+  'lost',
+  'the connection to the camera broke; check the cable and that the camera is on',
+];
+
 /** Codes whose meaning does not depend on what was being done. */
 const CODES = new Map<number, [CameraErrorCode, string]>([
   [GP.IO_USB_FIND, ['lost', 'the camera is no longer connected; check its cable and switch']],
-  [GP.IO, ['lost', 'the connection to the camera broke; check the cable and that the camera is on']],
-  [GP.IO_READ, ['lost', 'the connection to the camera broke; check the cable and that the camera is on']],
-  [GP.IO_WRITE, ['lost', 'the connection to the camera broke; check the cable and that the camera is on']],
+  [GP.IO, BROKEN],
+  [GP.IO_READ, BROKEN],
+  [GP.IO_WRITE, BROKEN],
   [GP.TIMEOUT, ['timeout', 'the camera stopped answering; if it goes on, switch it off and on']],
   [GP.CAMERA_BUSY, ['busy', 'the camera is busy; wait until it has stored its picture']],
   [GP.CORRUPTED_DATA, ['bad-data', 'the camera sent damaged data; check the cable']],
@@ -85,7 +90,7 @@ export function toCameraError(error: unknown, port: string): CameraError {
         'the camera refuses that now; focus and magnification need a running live view',
       );
   }
-  const [kind, message] = CODES.get(code) ?? [];
+  const [kind, message] = /End of stream/.test(log) ? BROKEN : (CODES.get(code) ?? []);
   if (kind) return new CameraError(kind, message!);
   return new CameraError('other', `the camera reports: ${text} (${operation}); switch it off and on and try again`);
 }

@@ -4,13 +4,15 @@ import { magnificationOf } from '../../core/camera/magnify.ts';
 import type { FrameMode } from '../../core/frame.ts';
 import { type Camera, type CameraSetting, GP, GphotoError, listCameras, openCamera } from '../../native/index.ts';
 import { toCameraError } from './gphoto-errors.ts';
-import type { CameraSource, ConfigValue } from './source.ts';
+import type { CameraErrorCode, CameraSource, ConfigValue } from './source.ts';
 
 /** A picture that fails for no lasting reason is asked for again so often, so long apart. */
 const RETRIES = 10;
 const RETRY_AFTER_MS = 100;
 /** Failures that may pass: busy, an answer the driver makes nothing of, data that is no picture. */
 const PASSING = new Set<number>([GP.CAMERA_BUSY, GP.ERROR, GP.CORRUPTED_DATA]);
+/** What they turn out to mean where it is no use to ask again. */
+const LASTING = new Set<CameraErrorCode>(['refused', 'lost']);
 
 /**
  * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'.
@@ -85,7 +87,7 @@ class GphotoSource implements CameraSource {
         return this.#frame(name, bytes, { kind: 'live', magnification: this.#magnification, pixelUm: null });
       } catch (error) {
         const described = toCameraError(error, this.name);
-        const passing = error instanceof GphotoError && PASSING.has(error.code) && described.code !== 'refused';
+        const passing = error instanceof GphotoError && PASSING.has(error.code) && !LASTING.has(described.code);
         if (!passing || retries === RETRIES || this.#closed) throw described;
         await sleep(RETRY_AFTER_MS);
       }
