@@ -15,14 +15,22 @@ const PASSING = new Set<number>([GP.CAMERA_BUSY, GP.ERROR, GP.CORRUPTED_DATA]);
 const LASTING = new Set<CameraErrorCode>(['refused', 'lost']);
 
 /**
- * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'.
+ * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'. A USB camera that
+ * was plugged in again has another number; when there is only one, it is that one.
  * @throws CameraError
  */
 export async function openGphoto(port: string): Promise<CameraSource> {
-  const camera = await openCamera({ port }).catch((error: unknown) => {
+  try {
+    const camera = await openCamera({ port }).catch(async (error: unknown) => {
+      const renumbered = port.startsWith('usb:') && error instanceof GphotoError && error.code === GP.MODEL_NOT_FOUND;
+      const [only, ...others] = renumbered ? await listCameras() : [];
+      if (!only || others.length > 0) throw error;
+      return openCamera({ port: only.port });
+    });
+    return new GphotoSource(port, camera);
+  } catch (error) {
     throw toCameraError(error, port);
-  });
-  return new GphotoSource(port, camera);
+  }
 }
 
 /** Cameras found on USB. @throws CameraError */

@@ -1,6 +1,7 @@
 import type { Frame } from '../../core/frame.ts';
 import type { CameraMessage, RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
+import { watchUsb } from '../cameras/hotplug.ts';
 import { isVideoInput } from '../cameras/open.ts';
 import { CameraError } from '../cameras/source.ts';
 import { Recorder } from '../recording/recorder.ts';
@@ -10,6 +11,7 @@ const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', mess
 /** The one camera in use, and whoever watches it. Cameras may be changed while frames are awaited. */
 export class Station {
   #camera: Camera | null = null;
+  #unwatch: (() => void) | null = null;
   #changed = Promise.withResolvers<void>();
   readonly #listeners = new Set<(status: CameraMessage | RecordingMessage) => void>();
   /** The video input that the page has opened instead, empty without one. */
@@ -44,6 +46,8 @@ export class Station {
     if (this.#videoInput) return this.#tell(this.status);
     const camera: Camera = new Camera(name, (status) => this.#camera === camera && this.#tell(status));
     this.#camera = camera;
+    // A camera that was lost is tried as soon as it may be back.
+    if (/^usb\b/.test(name)) this.#unwatch = watchUsb(() => camera.retryNow());
     this.#tell(this.status);
     this.#changed.resolve();
     this.#changed = Promise.withResolvers();
@@ -80,6 +84,8 @@ export class Station {
   async close(): Promise<void> {
     const camera = this.#camera;
     this.#camera = null;
+    this.#unwatch?.();
+    this.#unwatch = null;
     await Promise.all([camera?.close(), this.stopRecording()]);
   }
 

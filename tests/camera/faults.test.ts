@@ -279,6 +279,12 @@ describe('USB', () => {
   });
 });
 
+test('a USB camera plugged in again has another number, and is found when it is the only one', async () => {
+  closing(new VirtualUsb('forbidden')); // at usb:001,004: that its node is refused shows that it was found
+  const { lost } = watch('usb:001,009', { secondMs: 1_000_000 });
+  expect(await lost()).toMatchObject({ code: 'permission' });
+});
+
 describe('the camera process', () => {
   test.each(['SIGSEGV', 'SIGKILL'] as const)('ended by %s: another one takes over', async (signal) => {
     const { camera, pids, frames, lost } = await running('0x0A');
