@@ -1,6 +1,11 @@
 /** Every word on paper. */
+import type { Camera, FocusFigures, TrailFigures } from '../calculators.ts';
 import type { Entry } from '../notebook/entry.ts';
-import type { RingModel } from '../notebook/ring.ts';
+import type { RingModel, RingPrediction } from '../notebook/ring.ts';
+import type { MoonLight, Night } from '../sky/night.ts';
+import { compassPoint } from '../sky/place.ts';
+import type { SkyBody } from '../sky/positions.ts';
+import { moonWords } from '../sky/words.ts';
 import { figure, SUN_CAUTION, withSigma } from '../strings.ts';
 
 export const TAPE_WORDS = {
@@ -96,3 +101,44 @@ function measured({ offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm, verdict 
         : '';
   return [VERDICTS[verdict], unbroken(amount)].filter(Boolean).join(', ');
 }
+
+const local = (ms: number, zoneMinutes: number) => new Date(ms + 60_000 * zoneMinutes).toISOString();
+const clockOf = (ms: number | null, zoneMinutes: number) => (ms === null ? '–' : local(ms, zoneMinutes).slice(11, 16));
+const zoneName = (zoneMinutes: number) => {
+  const size = Math.abs(zoneMinutes);
+  const hours = `${Math.floor(size / 60)}${size % 60 ? `:${String(size % 60).padStart(2, '0')}` : ''}`;
+  return size === 0 ? 'UTC' : `UTC${zoneMinutes < 0 ? '−' : '+'}${hours}`;
+};
+
+export const CARD_WORDS = {
+  title: (place: string, ms: number, zoneMinutes: number) =>
+    [local(ms, zoneMinutes).slice(0, 10), place].filter(Boolean).join('  '),
+  clock: clockOf,
+  sun: ({ sunsetMs, sunriseMs, astronomical }: Night, zoneMinutes: number) =>
+    `Sunset ${clockOf(sunsetMs, zoneMinutes)}, dark ${clockOf(astronomical.duskMs, zoneMinutes)} to ${clockOf(astronomical.dawnMs, zoneMinutes)}, sunrise ${clockOf(sunriseMs, zoneMinutes)} (${zoneName(zoneMinutes)}).`,
+  moon: (moon: MoonLight, { moonriseMs, moonsetMs }: Night, zoneMinutes: number) =>
+    `Moon ${moonWords(moon)}; rises ${clockOf(moonriseMs, zoneMinutes)}, sets ${clockOf(moonsetMs, zoneMinutes)}.`,
+  targets: 'Focus on',
+  where: (body: SkyBody | null) =>
+    body === null ? '–' : `${compassPoint(body.azimuthDeg)} ${Math.round(body.altitudeDeg)}° up`,
+  noPlace: 'The place is not set, so no targets: set it on the prepare page and print anew.',
+  magnitude: 'mag',
+  brightness: (magnitude: number) => magnitude.toFixed(1).replace('-', '−'),
+  noTargets: 'Nothing is bright and high enough tonight, or it does not get dark.',
+  ring: (lens: string, unit: string) =>
+    [lens ? `Start the ring of ${lens}` : 'Start the ring', unit && `in ${unit}`].filter(Boolean).join(', '),
+  temperature: (temperatureC: number | null) => (temperatureC === null ? '' : `${minus(temperatureC)} °C`),
+  focal: (focalMm: number | null) => (focalMm === null ? 'any zoom' : `${minus(focalMm)} mm`),
+  position: ({ position, sigma }: RingPrediction) => withSigma(position, sigma, '').trim(),
+  noRing: 'At its ∞ mark: the notebook has no entry of it in focus yet.',
+  write: ['By hand', 'mm', 'Ring', '°C', 'Star'],
+  figures: ({ focalMm, fNumber }: Camera) => `At ${minus(focalMm)} mm, f/${minus(fNumber)}`,
+  allows: (
+    { depthOfFocusUm, nearestM, hyperfocalM, nearestHyperfocalM }: FocusFigures,
+    { longestExposureS }: TrailFigures,
+  ) =>
+    [
+      `Focused on the stars it is sharp from ${figure(nearestM, 'm')}; focused at ${figure(hyperfocalM, 'm')} from ${figure(nearestHyperfocalM, 'm')}.`,
+      `Stars trail a pixel in ${figure(longestExposureS, 's')} or more. Depth of focus ± ${figure(depthOfFocusUm, 'µm')}.`,
+    ].join(' '),
+};
