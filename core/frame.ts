@@ -12,6 +12,8 @@ export interface FrameMode {
   magnification: number | null;
   /** Size on the sensor of one pixel of this frame, µm, null when unknown. */
   pixelUm: number | null;
+  /** Focal length that a still's EXIF states, mm; absent or null when it does not. */
+  focalMm?: number | null;
 }
 
 /** One encoded picture as a camera delivers it. */

@@ -1,14 +1,18 @@
 import { useEffect, useMemo, useRef, useState } from 'react';
+import { keptKit } from '../core/kit/kit.ts';
 import type { Settings } from '../host/api.ts';
 import { api } from './api.ts';
 import { CameraProvider } from './camera.tsx';
+import { EveningProvider } from './evening.tsx';
 import { FocusPage } from './FocusPage.tsx';
 import { HelpPage } from './HelpPage.tsx';
 import { useKeys } from './keys.ts';
 import { NextStep } from './NextStep.tsx';
 import { NotebookPage } from './NotebookPage.tsx';
+import { NotebookProvider } from './notebook.tsx';
 import { PreparePage } from './PreparePage.tsx';
 import { ProvePage } from './ProvePage.tsx';
+import { RefocusPanel } from './RefocusPanel.tsx';
 import { SettingsPage } from './SettingsPage.tsx';
 import { StatusBar } from './StatusBar.tsx';
 import { Session, SessionContext } from './session.ts';
@@ -37,7 +41,8 @@ export function App({ initial }: { initial: Settings }) {
   const access = useMemo<SettingsAccess>(() => {
     const change = (patch: Partial<Settings>) => {
       // Two changes before the next drawing must not undo each other.
-      const changed = { ...latest.current, ...patch };
+      const patched = { ...latest.current, ...patch };
+      const changed = { ...patched, kit: keptKit(patched) };
       latest.current = changed;
       setSettings(changed);
       // One after the other, so that an older document never arrives after a newer one.
@@ -78,38 +83,43 @@ export function App({ initial }: { initial: Settings }) {
     <SettingsContext value={access}>
       <SessionContext value={session}>
         <CameraProvider>
-          <div className="app">
-            <header className="bar">
-              <h1>{strings.name}</h1>
-              <StatusBar />
-              <nav aria-label={strings.nav.label}>
-                {PAGES.map((name, index) => (
-                  <button
-                    key={name}
-                    type="button"
-                    aria-current={page === name ? 'page' : undefined}
-                    onClick={() => setPage(name)}
-                  >
-                    <kbd>{index + 1}</kbd> {strings.nav[name]}
-                  </button>
-                ))}
-              </nav>
-            </header>
-            {problem && (
-              <p className="problem" role="alert">
-                {problem}
-              </p>
-            )}
-            <main>
-              {page === 'prepare' && <PreparePage />}
-              {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
-              {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
-              {page === 'notebook' && <NotebookPage />}
-              {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
-              {page === 'help' && <HelpPage />}
-            </main>
-            <NextStep page={page} onGo={setPage} />
-          </div>
+          <NotebookProvider>
+            <EveningProvider>
+              <div className="app">
+                <header className="bar">
+                  <h1>{strings.name}</h1>
+                  <StatusBar />
+                  <nav aria-label={strings.nav.label}>
+                    {PAGES.map((name, index) => (
+                      <button
+                        key={name}
+                        type="button"
+                        aria-current={page === name ? 'page' : undefined}
+                        onClick={() => setPage(name)}
+                      >
+                        <kbd>{index + 1}</kbd> {strings.nav[name]}
+                      </button>
+                    ))}
+                  </nav>
+                </header>
+                {problem && (
+                  <p className="problem" role="alert">
+                    {problem}
+                  </p>
+                )}
+                <RefocusPanel onAgain={() => setPage('focus')} />
+                <main>
+                  {page === 'prepare' && <PreparePage />}
+                  {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
+                  {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
+                  {page === 'notebook' && <NotebookPage />}
+                  {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
+                  {page === 'help' && <HelpPage />}
+                </main>
+                <NextStep page={page} onGo={setPage} />
+              </div>
+            </EveningProvider>
+          </NotebookProvider>
         </CameraProvider>
       </SessionContext>
     </SettingsContext>

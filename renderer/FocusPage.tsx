@@ -13,6 +13,7 @@ import { MotorPanel } from './MotorPanel.tsx';
 import { useMagnify } from './magnify.ts';
 import { Picture } from './Picture.tsx';
 import { ReplayControls } from './ReplayControls.tsx';
+import { StartLine } from './StartPanel.tsx';
 import { useSession, useSessionState } from './session.ts';
 import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
@@ -70,7 +71,10 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
 
   return (
     <div className="focus">
-      <Caution />
+      <div className="strips">
+        <Caution />
+        <StartLine />
+      </div>
       {lost ? (
         <CameraLost />
       ) : calibrating ? (

@@ -1,89 +1,91 @@
-import { type ChangeEvent, useEffect, useState } from 'react';
+import { useState } from 'react';
 import type { Entry } from '../host/api.ts';
-import { api } from './api.ts';
+import { DataPanel } from './DataPanel.tsx';
 import { EntryForm } from './EntryForm.tsx';
+import { EntryTable } from './EntryTable.tsx';
+import { useKeys } from './keys.ts';
+import { useNotebook } from './notebook.tsx';
+import { RingPanel } from './RingPanel.tsx';
 import { strings } from './strings.ts';
 
-/** Write down where the ring stands, and read what was written down before. */
+const words = strings.notebook;
+
+/** Write down where the ring stands, read and correct what was written before, and see what it teaches. */
 export function NotebookPage() {
-  const [entries, setEntries] = useState<Entry[] | null>(null);
+  const { entries, problem, change, remove } = useNotebook();
+  const [edited, setEdited] = useState<Entry | null>(null);
+  const [removed, setRemoved] = useState<Entry | null>(null);
   const [message, setMessage] = useState<{ text: string; alert: boolean } | null>(null);
 
-  const load = async (done: string | null) => {
-    try {
-      setEntries(await api.entries());
-      setMessage(done === null ? null : { text: done, alert: false });
-    } catch (error) {
-      setMessage({ text: (error as Error).message, alert: true });
-    }
+  const say = (text: string) => setMessage({ text, alert: false });
+  const warn = (error: Error) => setMessage({ text: error.message, alert: true });
+  const takeOut = (entry: Entry) =>
+    remove(entry.id).then(() => {
+      setRemoved(entry);
+      setEdited(null);
+      say(words.removed);
+    }, warn);
+  const undo = () => {
+    if (!removed) return;
+    change(removed).then(() => {
+      setRemoved(null);
+      say(words.putBack);
+    }, warn);
   };
-  useEffect(() => void load(null), []);
-
-  const importFile = async ({ target }: ChangeEvent<HTMLInputElement>) => {
-    const file = target.files?.[0];
-    if (!file) return;
-    try {
-      await load(strings.notebook.imported(await api.takeOver(await file.text())));
-    } catch (error) {
-      setMessage({ text: (error as Error).message, alert: true });
-    }
-    target.value = '';
+  const saved = () => {
+    setEdited(null);
+    setRemoved(null);
+    say(words.saved);
   };
+  useKeys({ ...(removed && { u: undo }), ...(edited && { Escape: () => setEdited(null) }) });
 
   return (
     <div className="page notebook">
-      {entries && <EntryForm previous={entries[0]} onSaved={() => void load(strings.notebook.saved)} />}
-      <section className="panel entries" aria-labelledby="entries-title">
+      {problem && <ReadOnly problem={problem} onError={warn} />}
+      {entries && !problem && (
+        <EntryForm
+          key={edited?.id}
+          previous={entries[0]}
+          edited={edited}
+          onSaved={saved}
+          onLeave={() => setEdited(null)}
+        />
+      )}
+      {message && (
         <div className="row">
-          <h2 id="entries-title">{strings.notebook.list}</h2>
-          <a className="button" href="/api/entries.csv" download>
-            {strings.notebook.exportCsv}
-          </a>
-          <a className="button" href="/api/data.json" download>
-            {strings.notebook.exportJson}
-          </a>
-          <label className="button file">
-            {strings.notebook.import}
-            <input type="file" accept=".json,.csv,application/json,text/csv" onChange={importFile} />
-          </label>
+          <p role={message.alert ? 'alert' : 'status'}>{message.text}</p>
+          {removed && (
+            <button type="button" onClick={undo}>
+              <kbd>U</kbd> {words.undo}
+            </button>
+          )}
         </div>
-        {message && <p role={message.alert ? 'alert' : 'status'}>{message.text}</p>}
-        {entries?.length === 0 && <p className="soft">{strings.notebook.empty}</p>}
-        {entries && entries.length > 0 && <EntryTable entries={entries} />}
+      )}
+      <RingPanel />
+      <section className="panel entries" aria-labelledby="entries-title">
+        <h2 id="entries-title">{words.list}</h2>
+        {entries?.length === 0 && <p className="soft">{words.empty}</p>}
+        {entries && entries.length > 0 && (
+          <EntryTable entries={entries} locked={problem !== null} onEdit={setEdited} onRemove={takeOut} />
+        )}
       </section>
+      <DataPanel onDone={say} onError={warn} />
     </div>
   );
 }
 
-function EntryTable({ entries }: { entries: Entry[] }) {
+/** The file cannot be used: what is seen instead, and the way on. */
+function ReadOnly({ problem, onError }: { problem: string; onError: (error: Error) => void }) {
+  const { restore } = useNotebook();
   return (
-    // biome-ignore lint/a11y/noNoninteractiveTabindex: what scrolls must be reachable by keyboard (WCAG 2.1.1)
-    <section className="scroll" aria-label={strings.notebook.list} tabIndex={0}>
-      <table>
-        <thead>
-          <tr>
-            {strings.notebook.columns.map((label) => (
-              <th key={label} scope="col">
-                {label}
-              </th>
-            ))}
-          </tr>
-        </thead>
-        <tbody>
-          {entries.map((entry) => (
-            <tr key={entry.id}>
-              <td>{strings.time(entry.timeUtc)}</td>
-              <td>{strings.notebook.ring(entry)}</td>
-              <td>{entry.lens}</td>
-              <td>{strings.quantity(entry.focalMm, 'mm')}</td>
-              <td>{strings.quantity(entry.temperatureC, '°C')}</td>
-              <td>{entry.target}</td>
-              <td>{strings.notebook.measured(entry)}</td>
-              <td>{entry.note}</td>
-            </tr>
-          ))}
-        </tbody>
-      </table>
+    <section className="panel" aria-label={words.readOnly}>
+      <p role="alert">{problem}</p>
+      <div className="row">
+        <button type="button" onClick={() => restore().catch(onError)}>
+          {words.restore}
+        </button>
+        <p className="soft">{words.restoreHint}</p>
+      </div>
     </section>
   );
 }

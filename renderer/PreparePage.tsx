@@ -2,9 +2,11 @@ import { useState } from 'react';
 import { daylightWords, picturesWords, zoneWords } from '../core/sky/words.ts';
 import { CalculatorPanel } from './CalculatorPanel.tsx';
 import { FieldCardOnce } from './FieldCard.tsx';
+import { KitPanel } from './KitPanel.tsx';
 import { PlacePanel } from './PlacePanel.tsx';
 import { useMinute, usePlan, useSun } from './plan.ts';
 import { ReadinessPanel } from './ReadinessPanel.tsx';
+import { StartPanel } from './StartPanel.tsx';
 import { strings } from './strings.ts';
 import { SkyPanel, TargetsPanel } from './TargetsPanel.tsx';
 
@@ -23,6 +25,8 @@ export function PreparePage() {
       </div>
       <div className="stack">{plan && <SkyPanel plan={plan} />}</div>
       <div className="stack">
+        <StartPanel />
+        <KitPanel />
         <PlacePanel />
         <ReadinessPanel />
         <CalculatorPanel />

@@ -1,10 +1,14 @@
 import { useEffect, useState } from 'react';
-import { isRead } from '../core/camera/lens.ts';
+import { freeName, type KitMask, renamedInKit, withMask } from '../core/kit/kit.ts';
+import { MASK_PRESETS } from '../core/kit/presets.ts';
 import { DEFAULT_MASK, offsetSlope, ZONE_LAYOUTS } from '../core/optics/mask.ts';
 import type { CameraInfo, Settings } from '../host/api.ts';
 import { api } from './api.ts';
+import { BodySettings } from './BodySettings.tsx';
 import { NumberField, SelectField, TextField } from './fields.tsx';
+import { KitRow } from './KitRow.tsx';
 import { useKeys } from './keys.ts';
+import { LensSettings } from './LensSettings.tsx';
 import { MaskDrawing } from './MaskDrawing.tsx';
 import { RecordingSettings } from './RecordingSettings.tsx';
 import { RolesPanel } from './RolesPanel.tsx';
@@ -20,6 +24,7 @@ export function SettingsPage({ onCalibrate }: { onCalibrate: () => void }) {
     <div className="page">
       <div className="settings">
         <CameraSettings />
+        <BodySettings />
         <LensSettings />
         <MaskSettings />
         <RingSettings onCalibrate={onCalibrate} />
@@ -99,46 +104,6 @@ function CameraSettings() {
   );
 }
 
-function LensSettings() {
-  const { settings, change } = useSettings();
-  const { optics } = settings;
-  const set = (patch: Partial<Settings['optics']>) => change({ optics: { ...optics, ...patch } });
-  const read = isRead(settings, settings.fromCamera);
-  const told = (isTold: boolean) => (isTold ? words.readFromCamera : undefined);
-  return (
-    <section className="panel" aria-labelledby="lens-title">
-      <h2 id="lens-title">{words.lens}</h2>
-      <TextField
-        label={words.lensName}
-        hint={told(read.lensName)}
-        value={settings.lensName}
-        onCommit={(lensName) => change({ lensName })}
-      />
-      <NumberField
-        label={words.focalMm}
-        hint={told(read.focalMm)}
-        value={optics.focalMm}
-        min={0}
-        onCommit={(focalMm) => set({ focalMm })}
-      />
-      <NumberField
-        label={words.fNumber}
-        hint={told(read.fNumber)}
-        value={optics.fNumber}
-        min={0}
-        onCommit={(fNumber) => set({ fNumber })}
-      />
-      <NumberField
-        label={words.pixelUm}
-        hint={words.pixelUmHint}
-        value={optics.pixelUm}
-        min={0}
-        onCommit={(pixelUm) => set({ pixelUm })}
-      />
-    </section>
-  );
-}
-
 function MaskSettings() {
   const { settings, change } = useSettings();
   const [problem, setProblem] = useState<string | null>(null);
@@ -154,14 +119,31 @@ function MaskSettings() {
     setProblem(null);
     change({ mask: changed });
   };
+  const { kit } = settings;
+  const add = (added: KitMask) => {
+    const named = { ...added, name: freeName(kit.masks, added.name) };
+    const changed = { ...settings, kit: { ...kit, masks: [...kit.masks, named] } };
+    change({ kit: changed.kit, ...withMask(changed, named.name) });
+  };
+  const rename = (typed: string) => {
+    const others = kit.masks.filter(({ name }) => name !== mask.name);
+    const name = freeName(others, typed || DEFAULT_MASK.name);
+    change({ mask: { ...mask, name }, kit: renamedInKit(kit, 'mask', mask.name, name) });
+  };
   return (
     <section className="panel" aria-labelledby="mask-title">
       <h2 id="mask-title">{words.mask}</h2>
-      <TextField
-        label={words.maskName}
-        value={mask.name}
-        onCommit={(name) => set({ name: name || DEFAULT_MASK.name })}
+      <KitRow
+        label={strings.kit.mask}
+        list={kit.masks}
+        inUse={mask.name}
+        presets={MASK_PRESETS}
+        onUse={(name) => change(withMask(settings, name))}
+        onAdd={add}
+        onKeep={() => add(mask)}
+        onRemove={() => change({ kit: { ...kit, masks: kit.masks.filter(({ name }) => name !== mask.name) } })}
       />
+      <TextField label={words.maskName} value={mask.name} onCommit={rename} />
       <SelectField
         label={words.layout}
         value={mask.layout}

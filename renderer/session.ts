@@ -11,6 +11,7 @@ import {
   turnProgress,
 } from '../core/guide/calibrate.ts';
 import { guide, type Instruction } from '../core/guide/guide.ts';
+import { bodyInUse, livePixelUm } from '../core/kit/kit.ts';
 import type { Optics, Reading } from '../core/measurement.ts';
 import { type Track, Tracker } from '../core/track/track.ts';
 import type { CameraMessage, ClientMessage, FrameHeader, RecordingMessage, Settings } from '../host/api.ts';
@@ -333,11 +334,14 @@ export class Session {
  * The optics for a frame: those recorded with it; else what the camera says of its pixels comes before what the
  * user entered for live view. With a learned mask the pattern itself gives live view's scale, whatever its magnification.
  */
-function opticsOf({ optics, mask }: Settings, header: FrameHeader | null): Optics {
+function opticsOf(settings: Settings, header: FrameHeader | null): Optics {
   if (header?.optics) return header.optics;
+  const { optics, mask } = settings;
+  const body = bodyInUse(settings);
+  if (header?.mode.kind === 'still') return { ...optics, pixelUm: header.mode.pixelUm ?? body?.pixelUm ?? null, mask };
   const fromPattern = mask.learned && optics.focalMm !== null;
-  const entered = header?.mode.kind === 'still' || fromPattern ? null : optics.pixelUm;
-  return { ...optics, pixelUm: header?.mode.pixelUm ?? entered, mask };
+  const ofKit = body && livePixelUm(body, header?.mode.magnification ?? null);
+  return { ...optics, pixelUm: header?.mode.pixelUm ?? (fromPattern ? null : (optics.pixelUm ?? ofKit)), mask };
 }
 
 export const SessionContext = createContext<Session | null>(null);

@@ -6,6 +6,7 @@ import type { Role } from '../core/camera/roles.ts';
 import type { Calibration, CalibrationRefusal, CalibrationResult, Direction } from '../core/guide/calibrate.ts';
 import type { Aim } from '../core/guide/guide.ts';
 import type { MotorLearned } from '../core/guide/motor.ts';
+import type { Estimate, RingPrediction, RingResidual } from '../core/notebook/ring.ts';
 import type { LearnedMask, Mask, ZoneLayout } from '../core/optics/mask.ts';
 import type { Daylight } from '../core/sky/daylight.ts';
 import type { Place } from '../core/sky/place.ts';
@@ -614,7 +615,7 @@ export const strings = {
     notInKit: (name: string) => (name ? `${name} (not in the kit)` : 'Not chosen'),
     add: 'Add to the kit',
     addChoose: 'Choose …',
-    asSet: 'As set here',
+    keep: 'Keep in the kit',
     remove: 'Take out of the kit',
     pixelUm: 'Sensor pixel, µm',
     widthPx: 'Pixels across',

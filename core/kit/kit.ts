@@ -147,6 +147,18 @@ export function keptKit({ kit, lensName, mask, calibration }: InUse): Kit {
   return { ...kit, masks, calibrations: [...others, ...own] };
 }
 
+/** The kit with a lens or mask under another name; what was learned with it goes along. */
+export function renamedInKit(kit: Kit, kind: 'lens' | 'mask', from: string, to: string): Kit {
+  const rename = <T extends { name: string }>(list: T[]) =>
+    list.map((item) => (item.name === from ? { ...item, name: to } : item));
+  return {
+    ...kit,
+    lenses: kind === 'lens' ? rename(kit.lenses) : kit.lenses,
+    masks: kind === 'mask' ? rename(kit.masks) : kit.masks,
+    calibrations: kit.calibrations.map((known) => (known[kind] === from ? { ...known, [kind]: to } : known)),
+  };
+}
+
 /** Two kits as one; where both know a name, the second one's item is taken. */
 export function mergeKits(own: Kit, other: Kit): Kit {
   const merge = <T>(a: T[], b: T[], key: (item: T) => string) => [
