@@ -331,7 +331,7 @@ export const strings = {
 
   motor: {
     label: 'Focus by motor',
-    phases: { looking: 'Looking', moving: 'The motor moves' },
+    phases: { looking: 'Hands off: looking', moving: 'The motor moves' },
     ends: {
       'in-focus': { headline: 'In focus', detail: 'The motor stands still. Prove it on a test shot.' },
       stopped: { headline: 'Stopped', detail: 'The motor takes no more steps.' },
@@ -390,7 +390,8 @@ export const strings = {
       const parts = [change > 0 && `${change} to change`, byHand > 0 && `${byHand} to check by hand`].filter(Boolean);
       return parts.length > 0 ? `${parts.join(', ')}.` : 'Everything it reports is as it should be.';
     },
-    states: { fine: 'fine', change: 'Change it', 'by-hand': 'Check by hand' },
+    states: { fine: 'Fine', change: 'Change it', 'by-hand': 'Check by hand' },
+    advice: (state: 'change' | 'by-hand', advice: string) => (state === 'change' ? advice : `By hand: ${advice}`),
     marks: { fine: '✓', change: '!', 'by-hand': '?' },
     points: {
       focusMode: { name: 'Focus mode', advice: 'manual, on the lens or the camera' },
@@ -749,7 +750,7 @@ export const strings = {
       ['1 – 6', 'Prepare, focus, prove, notebook, settings, help'],
       ['Esc', 'Back to Focus'],
       ['C', 'Calibration turn'],
-      ['M', 'Magnify live view about the star, and back'],
+      ['M', 'Magnify live view about the star, and back (some cameras: arrows move the part)'],
       ['F', 'Focus by motor; the space bar stops it'],
       ['P', 'Prove: take a test shot'],
       ['L', 'Write down where the ring stands'],
