@@ -56,7 +56,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
   const controls: { key: string; label: string; pressed?: boolean; act: () => void }[] = [
     { key: 'C', label: strings.controls.calibrate, pressed: calibrating, act: calibrate },
     ...(magnify
-      ? [{ key: 'M', label: strings.controls.magnify, pressed: magnify.isMagnified, act: magnify.step }]
+      ? [{ key: 'M', label: strings.controls.magnify, pressed: magnify.isMagnified, act: magnify.toggle }]
       : []),
     ...(hasMotor ? [{ key: 'F', label: strings.controls.motor, pressed: driving, act: drive }] : []),
     { key: 'P', label: strings.controls.testShot, act: prove },
@@ -67,7 +67,14 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
     { key: '+', label: strings.controls.brighter, act: () => stepBrightness(1) },
   ];
   const byKey = Object.fromEntries(controls.map(({ key, act }) => [key.toLowerCase(), act]));
-  useKeys({ ...byKey, '-': byKey['−'], '=': byKey['+'] });
+  const nudge = magnify?.nudge;
+  const arrows = nudge && {
+    ArrowUp: () => nudge('up'),
+    ArrowDown: () => nudge('down'),
+    ArrowLeft: () => nudge('left'),
+    ArrowRight: () => nudge('right'),
+  };
+  useKeys({ ...byKey, '-': byKey['−'], '=': byKey['+'], ...arrows });
 
   return (
     <div className="focus">
@@ -82,7 +89,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
       ) : driving ? (
         <MotorPanel onClose={() => setDriving(false)} />
       ) : (
-        <InstructionPanel onMagnify={magnify?.step} />
+        <InstructionPanel onMagnify={magnify?.toggle} />
       )}
       <div className="view">
         <Picture />

@@ -57,13 +57,12 @@ function Point({ check, onSet }: { check: Check; onSet: () => void }) {
   const point = words.points[role];
   return (
     <li data-role={role} data-state={state}>
-      <span className="mark-of" aria-hidden="true">
+      <span className="mark-of" role="img" aria-label={words.states[state]}>
         {words.marks[state]}
       </span>
       <span>
         <strong>{point.name}</strong> {value !== null && words.value(role, value)}
-        <br />
-        <span className="soft">{state === 'fine' ? words.states.fine : `${words.states[state]}: ${point.advice}`}</span>
+        {state !== 'fine' && <small className="soft">{words.advice(state, point.advice)}</small>}
       </span>
       {writes && (
         <button type="button" onClick={onSet} aria-label={words.setTo(point.name, role, writes)}>

@@ -5,12 +5,15 @@ import { useCamera } from './camera.tsx';
 import { useSession, useSessionState } from './session.ts';
 import { useSettings } from './settings.ts';
 
+type Direction = Parameters<NonNullable<Magnifier['nudge']>>[0];
+
 export interface Magnify {
-  /** To the next level about the star; from the last back to the whole field. */
-  step(): void;
-  /** Live view is magnified, as far as known. */
+  /** Fully, about the star; or back to the whole field. */
+  toggle(): void;
+  /** Live view is magnified fully, as far as known. */
   isMagnified: boolean;
-  nudge: Magnifier['nudge'];
+  /** Where the magnified part goes by the body's own steps. */
+  nudge?(direction: Direction): void;
 }
 
 /** Magnifying live view from the screen; null where the camera does not let it. */
@@ -32,22 +35,22 @@ export function useMagnify(): Magnify | null {
 
   const lens = magnifier(roles, config);
   if (!lens) return null;
-  const isWhole = reported === 1 || (reported === null && (lens.level ?? set) === 0);
-  const level = isWhole ? 0 : Math.max(1, lens.level ?? set);
+  const last = lens.levels.length - 1;
+  const level = lens.level ?? (reported === 1 ? 0 : set);
 
   /** Where the star is in the whole field; unknown while only a part of it is shown. */
   const star = () => {
     const { reading } = session.state;
-    if (!isWhole || !reading?.star || !frame.current) return null;
+    if (level > 0 || !reading?.star || !frame.current) return null;
     const { widthPx, heightPx } = frame.current;
     return { x: (reading.star.xPx + 0.5) / widthPx, y: (reading.star.yPx + 0.5) / heightPx };
   };
-  const step = () => {
-    const next = (level + 1) % lens.levels.length;
+  const toggle = () => {
+    const next = level === last ? 0 : last;
     const body = bodyInUse(settings);
     setSet(next);
     void write(lens.writes(next, star(), body && { x: body.widthPx, y: body.heightPx }));
   };
-  const nudge = lens.nudge;
-  return { step, isMagnified: !isWhole, nudge };
+  const { nudge } = lens;
+  return { toggle, isMagnified: level === last, ...(nudge && { nudge: (direction) => void write(nudge(direction)) }) };
 }

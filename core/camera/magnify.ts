@@ -8,7 +8,7 @@ export interface Point {
 }
 
 export interface Magnifier {
-  /** From the whole field to the largest that shows more; at least two. */
+  /** From the whole field to the largest that shows more, in order; at least two. */
   levels: readonly string[];
   /** Which level the body reports, null when it does not say. */
   level: number | null;
@@ -68,15 +68,13 @@ export function magnificationOf(name: string, value: string): number | null | un
   return ratio >= 1 ? ratio : null;
 }
 
-/** The whole field and the largest of the rest; above 100 % a picture pixel shows nothing new. */
+/** The whole field, then the rest by size; above 100 % a picture pixel shows nothing new. */
 function levelsOf(choices: readonly string[]): string[] {
   const ratio = (text: string) => Number.parseFloat(text);
-  const shown = choices.filter(
-    (text) => !WHOLE.test(text) && ratio(text) > 0 && !(text.endsWith('%') && ratio(text) > 100),
-  );
+  const isMore = (text: string) => ratio(text) > 0 && !(text.endsWith('%') && ratio(text) > 100);
+  const shown = choices.filter((text) => !WHOLE.test(text) && isMore(text));
   const whole = choices.find((text) => WHOLE.test(text));
-  const [largest] = shown.toSorted((a, b) => ratio(b) - ratio(a));
-  return whole !== undefined && largest !== undefined ? [whole, largest] : [];
+  return whole === undefined ? [] : [whole, ...shown.toSorted((a, b) => ratio(a) - ratio(b))];
 }
 
 /** A key pressed and let go: enter (each press magnifies more), leave, move. */

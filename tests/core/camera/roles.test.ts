@@ -158,13 +158,13 @@ describe('magnifying', () => {
 
   it('goes about the star to one sensor pixel for each of the picture, on a list of ratios', () => {
     const body = lens(bodyA);
-    expect(body).toMatchObject({ levels: ['Entire Display', '100%'], level: 0 });
-    expect(body.writes(1, star, sensor)).toEqual([
+    expect(body).toMatchObject({ levels: ['Entire Display', '25%', '50%', '100%'], level: 0 });
+    expect(body.writes(3, star, sensor)).toEqual([
       { name: 'changeafarea', value: '4500x1000' },
       { name: 'liveviewimagezoomratio', value: '100%' },
     ]);
     // Without the sensor's size, where the body has it.
-    expect(body.writes(1, star, null)).toEqual([{ name: 'liveviewimagezoomratio', value: '100%' }]);
+    expect(body.writes(3, star, null)).toEqual([{ name: 'liveviewimagezoomratio', value: '100%' }]);
     expect(body.writes(0, star, sensor)).toEqual([{ name: 'liveviewimagezoomratio', value: 'Entire Display' }]);
   });
 
@@ -194,7 +194,7 @@ describe('magnifying', () => {
       '/main/a/focusmagnifier\nLabel: x\nReadonly: 0\nType: RADIO\nCurrent: Off,320,240\nChoice: 0 Off\nChoice: 1 4\nChoice: 2 8\nEND';
     const body = lens(parseConfigList(text));
     expect(body.level).toBe(0);
-    expect(body.writes(1, star, null)).toEqual([{ name: 'focusmagnifier', value: '8,479,120' }]);
+    expect(body.writes(2, star, null)).toEqual([{ name: 'focusmagnifier', value: '8,479,120' }]);
   });
 
   it('tells the magnification only where the driver does', () => {
