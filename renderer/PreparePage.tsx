@@ -21,13 +21,15 @@ export function PreparePage() {
       <div className="stack">
         <FieldCardOnce />
         <SunCaution />
+        <StartPanel />
         {plan && <TargetsPanel plan={plan} nowMs={nowMs} onLook={setLookedMs} />}
       </div>
-      <div className="stack">{plan && <SkyPanel plan={plan} />}</div>
       <div className="stack">
-        <StartPanel />
-        <KitPanel />
+        {plan && <SkyPanel plan={plan} />}
         <PlacePanel />
+      </div>
+      <div className="stack">
+        <KitPanel />
         <ReadinessPanel />
         <CalculatorPanel />
       </div>
