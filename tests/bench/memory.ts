@@ -2,6 +2,8 @@
  * Whether memory stays flat over very many frames: `LiveMeasurer` is given small frames of changing size, with
  * the pattern, without, and with the star elsewhere, so that it follows, loses and searches.
  */
+import { setFlagsFromString } from 'node:v8';
+import { runInNewContext } from 'node:vm';
 import type { PixelImage } from '../../core/frame.ts';
 import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
@@ -14,31 +16,33 @@ export interface MemoryFigures {
   frames: number;
   measured: number;
   seconds: number;
-  /** Top of what OpenCV has in use, after a twentieth of the frames, half, and all, MB. */
+  /** Top of what OpenCV has in use, after each tenth of the frames, MB. */
   openCvMb: number[];
-  /** Resident memory and JavaScript heap (after collection where node runs with --expose-gc) at the same times, MB. */
+  /** The process's resident memory, its JavaScript heap and array buffers after collection, at the same times, MB. */
   residentMb: number[];
   heapMb: number[];
+  buffersMb: number[];
 }
 
-/** Frames of several sizes: followed four times, then lost, then elsewhere. */
+/** Frames of several sizes: followed some times, then lost, elsewhere, too faint, of another size. */
 export function mixedFrames(): PixelImage[] {
-  const drawn = (sizePx: number, xPx: number, yPx: number) => {
+  const drawn = (sizePx: number, xPx: number, yPx: number, photoelectrons = 40_000) => {
+    // Spots 14 px from the star: as small as can be, since it is the number of frames that counts.
     const scene = defaultScene({
       widthPx: sizePx,
       heightPx: sizePx,
-      star: star(xPx, yPx, 60_000),
-      // Spots 22 px from the star.
-      pitchUm: 500,
+      star: star(xPx, yPx, photoelectrons),
+      pitchUm: 800,
       pedestal: 0.004,
     });
     return expose(renderNoiseFree(scene), scene);
   };
-  const large = drawn(128, 62.3, 64.8);
-  const moved = drawn(128, 75.1, 58.4);
-  const small = drawn(96, 47.2, 49.1);
-  const empty = drawn(112, -4000, -4000);
-  return [large, large, large, moved, empty, small, small, empty];
+  const followed = drawn(72, 36.3, 34.8);
+  const moved = drawn(72, 41.1, 33.4);
+  const faint = drawn(72, 36.3, 34.8, 1500);
+  const small = drawn(64, 31.2, 32.1);
+  const empty = drawn(80, -4000, -4000);
+  return [...Array(8).fill(followed), moved, empty, small, small, empty, faint, faint, faint, empty, empty];
 }
 
 /** Where OpenCV places a matrix too large for any gap: above everything that is in use, bytes. */
@@ -49,6 +53,12 @@ export function topOfHeap(cv: Cv): number {
   return byteOffset;
 }
 
+/** Node's own switch for it can be set while running. */
+function collectGarbage(): void {
+  setFlagsFromString('--expose-gc');
+  (runInNewContext('gc') as () => void)();
+}
+
 export async function benchMemory(
   frames = 100_000,
   progress: (done: number) => void = () => {},
@@ -57,18 +67,27 @@ export async function benchMemory(
   const live = new LiveMeasurer(cv);
   const mixed = mixedFrames();
   const megabytes = (bytes: number) => bytes / 2 ** 20;
-  const figures: MemoryFigures = { frames, measured: 0, seconds: 0, openCvMb: [], residentMb: [], heapMb: [] };
+  const figures: MemoryFigures = {
+    frames,
+    measured: 0,
+    seconds: 0,
+    openCvMb: [],
+    residentMb: [],
+    heapMb: [],
+    buffersMb: [],
+  };
   const started = performance.now();
-  const looks = [0.05, 0.5, 1].map((share) => Math.round(share * frames));
+  const looks = Array.from({ length: 10 }, (_, tenth) => Math.round(((tenth + 1) / 10) * frames));
   for (let i = 1; i <= frames; i++) {
     if (live.measure(mixed[i % mixed.length], UNKNOWN_OPTICS).status === 'measured') figures.measured++;
     if (i % 1000 === 0) progress(i);
     if (!looks.includes(i)) continue;
-    globalThis.gc?.();
-    const { rss, heapUsed } = process.memoryUsage();
+    collectGarbage();
+    const { rss, heapUsed, arrayBuffers } = process.memoryUsage();
     figures.openCvMb.push(megabytes(topOfHeap(cv)));
     figures.residentMb.push(megabytes(rss));
     figures.heapMb.push(megabytes(heapUsed));
+    figures.buffersMb.push(megabytes(arrayBuffers));
   }
   figures.seconds = (performance.now() - started) / 1000;
   return figures;
