@@ -23,7 +23,7 @@ export interface CameraMessage {
   state: 'none' | 'starting' | 'running' | 'lost';
   name: string;
   message: string;
-  /** CameraErrorCode, with 'lost'. */
+  /** CameraErrorCode, with 'lost' and while it is tried again. */
   code?: string;
   /** Seconds to the next try, counted down; absent when there will be none. */
   retryInS?: number;
@@ -133,6 +133,16 @@ export const cameraSchema = z.strictObject({ name: z.string().trim().min(1).max(
 export const configSchema = z.strictObject({ name: z.string().min(1).max(500), value: z.string().max(4000) });
 /** Written in this order, as long as whoever asked waits for the answer, `{done}`: how many. */
 export const sequenceSchema = z.strictObject({ writes: z.array(configSchema).min(1).max(200) });
+
+/** Query of `GET /api/paper/tape.pdf`, `card.pdf` and `report.pdf`; what is left out is as in settings and notebook. */
+export const paperSchema = z.strictObject({
+  paper: z.enum(['a4', 'letter']).default('a4'),
+  /** Of the clock to be printed: minutes ahead of UTC. */
+  zoneMinutes: z.coerce.number().int().min(-840).max(840).default(0),
+  lens: z.string().max(200).optional(),
+  temperatureC: z.coerce.number().min(-90).max(70).optional(),
+});
+export type PaperQuery = z.input<typeof paperSchema>;
 
 /** Answer to `POST /api/import`. */
 export interface ImportResult extends MergeResult {

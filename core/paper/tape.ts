@@ -4,8 +4,8 @@ import { TAPE_WORDS } from './words.ts';
 
 /** Where focus is to be expected, in the scale's unit. */
 export interface TapeMark {
-  /** Short, such as '24'. */
-  label: string;
+  /** Null where the focal length is not written down. */
+  focalMm: number | null;
   position: number;
   sigma: number;
 }
@@ -142,7 +142,11 @@ function piece(page: Page, tape: Tape, { fromMm, toMm, lengthMm, topMm, number, 
   }
 
   const marks = tape.marks
-    .map((mark) => ({ ...mark, mm: mark.position * perUnitMm, sigmaMm: mark.sigma * perUnitMm }))
+    .map(({ focalMm, position, sigma }) => ({
+      label: TAPE_WORDS.label(focalMm),
+      mm: position * perUnitMm,
+      sigmaMm: sigma * perUnitMm,
+    }))
     .filter(({ mm }) => mm >= fromMm && mm <= toMm)
     .toSorted((a, b) => a.mm - b.mm);
   const labels = spread(
@@ -210,7 +214,7 @@ function markTable(page: Page, { marks, unit, conditions }: Tape, topMm: number,
   if (marks.length === 0) return;
   page.text([MARGIN_MM, topMm + 4], TAPE_WORDS.marks(conditions), { sizeMm: 6.5, bold: true });
   const sizeMm = marks.length > 12 ? 5 : 7.5;
-  const rows = marks.map(({ label, position, sigma }) => TAPE_WORDS.mark(label, position, sigma, unit));
+  const rows = marks.map((mark) => TAPE_WORDS.mark(mark, unit));
   const columnMm = Math.max(...rows.map((row) => width(row, sizeMm))) + 12;
   const columns = Math.max(1, Math.floor((textWidthMm(page) + 12) / columnMm));
   rows.forEach((row, i) => {

@@ -7,6 +7,9 @@ import { compassPoint } from '../sky/place.ts';
 import type { SkyBody } from '../sky/positions.ts';
 import { moonWords } from '../sky/words.ts';
 import { figure, SUN_CAUTION, withSigma } from '../strings.ts';
+import type { TapeMark } from './tape.ts';
+
+const minus = (value: number) => String(value).replace('-', '−');
 
 export const TAPE_WORDS = {
   title: (lens: string) => (lens ? `Ring tape: ${lens}` : 'Ring tape'),
@@ -23,8 +26,11 @@ export const TAPE_WORDS = {
     'Put a thin line on the barrel beside it as an index. Read the tape there, and write that down in the notebook.',
   ],
   marks: (conditions: string) => (conditions ? `Focus on the stars, ${conditions}` : 'Focus on the stars'),
-  mark: (label: string, position: number, sigma: number, unit: 'mm' | 'degrees') =>
-    `${label} mm:  ${withSigma(position, sigma, unit === 'mm' ? 'mm' : '°').replace(' °', '°')}`,
+  label: (focalMm: number | null) => (focalMm === null ? '∞' : minus(focalMm)),
+  mark: ({ focalMm, position, sigma }: TapeMark, unit: 'mm' | 'degrees') => {
+    const where = unit === 'mm' ? withSigma(position, sigma, 'mm') : withSigma(position, sigma, '°').replace(' °', '°');
+    return focalMm === null ? where : `${minus(focalMm)} mm:  ${where}`;
+  },
   caution: SUN_CAUTION,
 };
 
@@ -35,7 +41,6 @@ const VERDICTS: Record<Entry['verdict'], string> = {
 };
 
 const clock = (timeUtc: string) => timeUtc.slice(11, 16);
-const minus = (value: number) => String(value).replace('-', '−');
 const unbroken = (quantity: string) => quantity.replaceAll(' ', '\u00a0');
 const optional = (value: number | null, unit: string) =>
   value === null ? '' : unbroken(`${minus(value)} ${unit}`.trim());
@@ -141,4 +146,17 @@ export const CARD_WORDS = {
       `Focused on the stars it is sharp from ${figure(nearestM, 'm')}; focused at ${figure(hyperfocalM, 'm')} from ${figure(nearestHyperfocalM, 'm')}.`,
       `Stars trail a pixel in ${figure(longestExposureS, 's')} or more. Depth of focus ± ${figure(depthOfFocusUm, 'µm')}.`,
     ].join(' '),
+};
+
+/** What the sheets are called, and why one cannot be made. */
+export const SHEET_WORDS = {
+  titles: { tape: 'Ring tape', card: 'Field card', report: 'Session report' },
+  noDiameter: (lens: string) =>
+    `the diameter of the focus ring${lens ? ` of ${lens}` : ''} is not known; measure it and type it with the lens in the kit`,
+  noEntries: 'the notebook has no entries yet; write one down first',
+  atTemperature: (temperatureC: number) => `at ${minus(temperatureC)} °C`,
+  otherUnit: (unit: string, tapeUnit: string) =>
+    `No marks yet: the notebook has this ring in ${unit}. Read the tape from now on, and write ${tapeUnit} down.`,
+  offTape: (count: number) =>
+    `${count} expected ${count === 1 ? 'position lies' : 'positions lie'} beyond the tape’s end.`,
 };

@@ -6,6 +6,7 @@ import { addCameras } from './cameras.ts';
 import { addMeasure } from './measure.ts';
 import { addNotebook } from './notebook.ts';
 import { CommandError, EXIT } from './output.ts';
+import { addPaper } from './paper.ts';
 import { addServe } from './serve.ts';
 import { strings } from './strings.ts';
 import { addTargets } from './targets.ts';
@@ -27,7 +28,8 @@ const program = new Command('nightring')
   .configureOutput({ outputError: (text, write) => write(usageLine(text)) })
   .exitOverride();
 // Commands inherit the settings above, so they are added last.
-for (const add of [addServe, addMeasure, addWatch, addCameras, addTargets, addNotebook, addCalc]) add(program);
+for (const add of [addServe, addMeasure, addWatch, addCameras, addTargets, addNotebook, addCalc, addPaper])
+  add(program);
 
 try {
   await program.parseAsync();

@@ -17,7 +17,7 @@ import { strings } from './strings.ts';
 
 const texts = strings.notebook;
 
-interface Data {
+export interface Data {
   notebook: Notebook;
   settings: SettingsFile;
 }
@@ -70,7 +70,7 @@ export function addNotebook(program: Command): void {
 }
 
 /** What is shown in the place of a damaged notebook is told, and may be read. */
-async function withData(folder: string | undefined, use: (data: Data) => Promise<void>): Promise<void> {
+export async function withData(folder: string | undefined, use: (data: Data) => Promise<void>): Promise<void> {
   const settings = await SettingsFile.open(join(dataFolder(folder), SETTINGS_FILE));
   if (settings.warning) remark(settings.warning);
   const notebook = new Notebook(join(dataFolder(folder), NOTEBOOK_FILE), 'show-backup');
@@ -180,8 +180,12 @@ function row(entry: Entry): string[] {
 }
 
 async function save(text: string, path: string | undefined): Promise<void> {
-  if (path === undefined) return writeLine(text.trimEnd());
-  await writeFile(path, text, { flag: 'wx' }).catch((error: NodeJS.ErrnoException) => {
+  return path === undefined ? writeLine(text.trimEnd()) : writeNew(path, text);
+}
+
+/** @throws CommandError when the file is there already or cannot be written */
+export async function writeNew(path: string, content: string | Uint8Array): Promise<void> {
+  await writeFile(path, content, { flag: 'wx' }).catch((error: NodeJS.ErrnoException) => {
     const message = error.code === 'EEXIST' ? texts.exists(path) : texts.cannotWrite(path, error.code ?? error.message);
     throw new CommandError(message, EXIT.usage);
   });

@@ -260,6 +260,35 @@ Example:
       json: 'one JSON object, numbers unrounded, infinity as null',
     },
   },
+  paper: {
+    summary: 'print a ring tape, a field card for tonight, or a report of the last session, as PDF',
+    tape: {
+      summary: 'a scale in true size to glue round the focus ring, with marks where focus is to be expected',
+      help: `
+Measure the ring's diameter where the tape will lie. Marks are drawn where the notebook has the ring in mm or degrees.
+
+Example:
+  nightring paper tape --diameter-mm 72 --out tape.pdf`,
+    },
+    card: {
+      summary: "one sheet with tonight's targets and where the ring will have to stand",
+      help: `
+Place, lens and camera body are those of the settings; times are of this machine's clock.
+
+Example:
+  nightring paper card --temperature-c 5 --out tonight.pdf`,
+    },
+    report: {
+      summary: 'the last session: focus through the night, entries, and how the rings behave',
+      help: `
+Example:
+  nightring paper report --paper letter --out session.pdf`,
+    },
+    out: 'PDF to write; an existing file is not overwritten',
+    paper: 'a4 or letter',
+    diameterMm: 'diameter of the focus ring, mm (of the lens in the kit)',
+    temperatureC: 'temperature to predict for, °C (the last one written down)',
+  },
 
   options: {
     focalMm: 'focal length, mm',

@@ -10,7 +10,7 @@ import type { ContentfulStatusCode } from 'hono/utils/http-status';
 import type { z } from 'zod';
 import { toCsv } from '../../core/notebook/csv.ts';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
-import { cameraSchema, configSchema, type ErrorBody, type NotebookState, sequenceSchema } from '../api.ts';
+import { cameraSchema, configSchema, type ErrorBody, type NotebookState, paperSchema, sequenceSchema } from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
 import { freeCamera } from '../cameras/free.ts';
 import { isCameraName } from '../cameras/open.ts';
@@ -18,6 +18,7 @@ import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
 import { writeData } from '../notebook/document.ts';
 import type { Notebook } from '../notebook/notebook.ts';
 import { takeOver } from '../notebook/takeover.ts';
+import { makePaper, PAPER_KINDS, PaperError } from '../paper/paper.ts';
 import { listRecordings } from '../recording/read.ts';
 import { NOT_RECORDING, RecordingError } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
@@ -182,6 +183,13 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     });
     return download(c, 'json', 'application/json', text);
   });
+  app.get('/api/paper/:sheet', async (c, next) => {
+    const kind = PAPER_KINDS.find((known) => c.req.param('sheet') === `${known}.pdf`);
+    if (!kind) return next();
+    const wishes = { ...checked(paperSchema, c.req.query()), atMs: Date.now() };
+    const pdf = await makePaper(kind, notebook.list(), settings.get(), wishes);
+    return download(c, 'pdf', 'application/pdf', pdf as Uint8Array<ArrayBuffer>, `nightring-${kind}`);
+  });
   app.post('/api/import', async (c) => c.json(await takeOver(await c.req.text(), notebook, settings)));
   app.get('/api/notebook', (c) => c.json({ problem: notebook.problem } satisfies NotebookState));
   app.post('/api/notebook/restore', (c) => {
@@ -209,6 +217,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     if (error instanceof CameraError) return refuse(c, CAMERA_STATUS[error.code] ?? 500, message, error.code);
     if (error instanceof RecordingError) return refuse(c, 409, message);
     if (error instanceof SettingsError) return refuse(c, error.isUsersFault ? 400 : 500, message);
+    if (error instanceof PaperError) return refuse(c, 400, message);
     if (error instanceof NotebookError) return refuse(c, error.cause ? 500 : 400, message);
     return refuse(c, 500, `the host failed: ${message}`);
   });
@@ -219,11 +228,17 @@ function refuse(c: Context, status: ContentfulStatusCode, error: string, code?: 
   return c.json({ error, code } satisfies ErrorBody, status);
 }
 
-function download(c: Context, ending: string, type: string, text: string): Response {
+function download(
+  c: Context,
+  ending: string,
+  type: string,
+  content: string | Uint8Array<ArrayBuffer>,
+  name = 'nightring',
+): Response {
   const day = new Date().toISOString().slice(0, 10);
-  return c.body(text, 200, {
+  return c.body(content, 200, {
     'Content-Type': type,
-    'Content-Disposition': `attachment; filename="nightring-${day}.${ending}"`,
+    'Content-Disposition': `attachment; filename="${name}-${day}.${ending}"`,
   });
 }
 
@@ -236,7 +251,11 @@ async function json(c: Context): Promise<unknown> {
 }
 
 async function body<T>(c: Context, schema: z.ZodType<T>): Promise<T> {
-  const result = schema.safeParse(await json(c));
+  return checked(schema, await json(c));
+}
+
+function checked<T>(schema: z.ZodType<T>, value: unknown): T {
+  const result = schema.safeParse(value);
   if (!result.success) throw new HTTPException(400, { message: firstIssue(result.error) });
   return result.data;
 }

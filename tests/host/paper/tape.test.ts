@@ -11,10 +11,10 @@ const tape: Tape = {
   lens: 'Rehearsal lens',
   conditions: 'at −3.5 °C',
   marks: [
-    { label: '14', position: 61.2, sigma: 0.5 },
-    { label: '18', position: 63.1, sigma: 0.6 },
-    { label: '24', position: 63.9, sigma: 0.4 },
-    { label: '35', position: 120.3, sigma: 1.2 },
+    { focalMm: 14, position: 61.2, sigma: 0.5 },
+    { focalMm: 18, position: 63.1, sigma: 0.6 },
+    { focalMm: 24, position: 63.9, sigma: 0.4 },
+    { focalMm: 35, position: 120.3, sigma: 1.2 },
   ],
   remark: '',
 };
@@ -106,8 +106,8 @@ describe('true scale', () => {
   });
 
   test('labels do not overlap, however close the marks', () => {
-    const crowd = ['12', '14', '16', '18', '20', '24'].map((label, i) => ({
-      label,
+    const crowd = [12, 14, 16, 18, 20, 24].map((focalMm, i) => ({
+      focalMm,
       position: 226 - i / 9,
       sigma: 0.2,
     }));
@@ -156,7 +156,7 @@ describe('other rings and papers', () => {
   });
 
   test('in degrees, 360 are once round', async () => {
-    const [sheet] = (await readPdf(await pdf({ unit: 'degrees', marks: [{ label: '24', position: 181, sigma: 1 }] })))
+    const [sheet] = (await readPdf(await pdf({ unit: 'degrees', marks: [{ focalMm: 24, position: 181, sigma: 1 }] })))
       .sheets;
     const [piece] = pieces(sheet);
     const left = Math.min(...piece.map(([x]) => x));
