@@ -36,7 +36,8 @@ export function useMagnify(): Magnify | null {
   const lens = magnifier(roles, config);
   if (!lens) return null;
   const last = lens.levels.length - 1;
-  const level = lens.level ?? (reported === 1 ? 0 : set);
+  // What comes with the pictures is newer than what was read.
+  const level = (reported === null ? null : lens.levelAt(reported)) ?? lens.level ?? set;
 
   /** Where the star is in the whole field; unknown while only a part of it is shown. */
   const star = () => {

@@ -12,6 +12,8 @@ export interface Magnifier {
   levels: readonly string[];
   /** Which level the body reports, null when it does not say. */
   level: number | null;
+  /** Which level live view of a certain magnification shows, null when that cannot be told. */
+  levelAt(magnification: number): number | null;
   /**
    * What to write for a level.
    * @param star where, as parts 0…1 of the whole field from its upper left corner; null: where the body has it
@@ -39,10 +41,11 @@ export function magnifier({ magnify, magnifyArea }: RoleValues, config: readonly
   const carried = magnify.type === 'choice' && /^[^,]+,\d+,\d+$/.test(value);
   const levels = magnify.type === 'choice' ? levelsOf(magnify.choices ?? []) : TEXT_LEVELS;
   if (levels.length < 2) return null;
-  const now = levels.indexOf(carried ? value.split(',')[0] : value);
+  const found = (index: number) => (index < 0 ? null : index);
   return {
     levels,
-    level: now < 0 ? null : now,
+    level: found(levels.indexOf(carried ? value.split(',')[0] : value)),
+    levelAt: (magnification) => found(levels.findIndex((text) => magnificationOf(name, text) === magnification)),
     writes(level, star, sensor) {
       const chosen = levels[level];
       if (carried && star && level > 0) return [{ name, value: `${chosen},${textOf(star, TOUCH_SPACE, ',')}` }];
@@ -87,6 +90,7 @@ function byToggles({ name }: ConfigValue, config: readonly ConfigValue[]): Magni
   return {
     levels: ['off', 'on'],
     level: null,
+    levelAt: () => null,
     writes: (level) => press(level === 0 ? exit.name : name),
     ...(canMove && { nudge: (direction) => press(key(direction)!) }),
   };

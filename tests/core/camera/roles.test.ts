@@ -171,6 +171,7 @@ describe('magnifying', () => {
   it('goes by number and corner, and does not claim to know the level', () => {
     const body = lens(bodyB);
     expect(body).toMatchObject({ levels: ['1', '5', '10'], level: null });
+    expect([1, 5, 7].map(body.levelAt)).toEqual([0, 1, null]);
     expect(body.writes(1, star, sensor)).toEqual([
       { name: 'eoszoom', value: '5' },
       { name: 'eoszoomposition', value: '3900,600' },
