@@ -1,15 +1,21 @@
 import { useState } from 'react';
+import type { CameraMessage } from '../host/api.ts';
 import { api } from './api.ts';
 import { useKeys } from './keys.ts';
 import { Sign } from './Sign.tsx';
 import { useSessionState } from './session.ts';
 import { strings } from './strings.ts';
 
+/** Also while it is tried again. */
+export function isLost({ state, message }: CameraMessage): boolean {
+  return state === 'lost' || (state === 'starting' && message !== '');
+}
+
 /** In the instruction's place while the camera is lost: that it is, why, when it is tried again, and what may help. */
 export function CameraLost() {
-  const { message, code, retryInS } = useSessionState(({ camera }) => camera);
+  const { state, name, message, code, retryInS } = useSessionState(({ camera }) => camera);
   const [freeing, setFreeing] = useState<'no' | 'yes' | { failed: string }>('no');
-  const held = code === 'in-use';
+  const held = code === 'in-use' && /^usb\b/.test(name);
   const free = () => {
     setFreeing('yes');
     api.freeCamera().then(
@@ -20,11 +26,13 @@ export function CameraLost() {
   useKeys(held && freeing !== 'yes' ? { f: free } : {});
   return (
     <section className="panel instruction" aria-label={strings.instruction.label} data-kind="camera-lost">
-      <Sign kind="camera-lost" />
+      {!held && <Sign kind="camera-lost" />}
       <p className="headline" role="status">
         {strings.camera.lost}
       </p>
-      <p className="amount">{strings.camera.next(retryInS)}</p>
+      <p className="amount">
+        {state === 'starting' ? strings.camera.trying : retryInS !== undefined && strings.camera.next(retryInS)}
+      </p>
       <p className="detail">{typeof freeing === 'object' ? freeing.failed : message}</p>
       {held && (
         <button type="button" disabled={freeing === 'yes'} onClick={free}>

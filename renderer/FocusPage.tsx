@@ -2,7 +2,7 @@ import { useEffect, useState } from 'react';
 import { focusDrive } from '../core/camera/drive.ts';
 import { Balance } from './Balance.tsx';
 import { CalibrationPanel } from './CalibrationPanel.tsx';
-import { CameraLost } from './CameraLost.tsx';
+import { CameraLost, isLost } from './CameraLost.tsx';
 import { Caution } from './Caution.tsx';
 import { useCamera } from './camera.tsx';
 import { DemoControls } from './DemoControls.tsx';
@@ -28,7 +28,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
   const magnify = useMagnify();
   const { driveFocus } = useCamera().roles;
   const hasMotor = driveFocus !== undefined && focusDrive(driveFocus) !== null;
-  const lost = useSessionState(({ camera }) => camera.state === 'lost');
+  const lost = useSessionState(({ camera }) => isLost(camera));
   const { tint, sound, brightness } = screenOf(settings);
   // A camera that comes back finds its motor at rest.
   useEffect(() => {

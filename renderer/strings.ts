@@ -190,7 +190,8 @@ export const strings = {
       }
     },
     lost: 'Camera lost',
-    next: (retryInS?: number) => (retryInS === undefined ? 'not tried again' : `trying again (${retryInS} s)`),
+    next: (retryInS: number) => `again in ${retryInS} s`,
+    trying: 'trying again',
     free: 'Free it and try again',
     dropped: (frames: number) => `${frames} dropped`,
     speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms`,

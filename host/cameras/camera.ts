@@ -141,7 +141,7 @@ export class Camera {
 
   #restart(): void {
     this.#runningSinceMs = null;
-    this.#update({ state: 'starting', message: '', retryInS: undefined });
+    this.#update({ state: 'starting', retryInS: undefined }); // what was wrong stays said until it runs
     if (!this.#closed) this.#start(); // whoever was told may have closed it
   }
 
@@ -255,7 +255,7 @@ export class Camera {
 
   #update(change: Partial<CameraMessage>): void {
     this.#status = { ...this.#status, ...change };
-    if (this.#status.state !== 'lost') delete this.#status.code;
+    if (!['lost', 'starting'].includes(this.#status.state)) delete this.#status.code;
     this.#onStatus(this.#status);
   }
 }
