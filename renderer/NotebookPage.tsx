@@ -5,6 +5,7 @@ import { EntryForm } from './EntryForm.tsx';
 import { EntryTable } from './EntryTable.tsx';
 import { useKeys } from './keys.ts';
 import { useNotebook } from './notebook.tsx';
+import { PaperPanel } from './PaperPanel.tsx';
 import { RingPanel } from './RingPanel.tsx';
 import { strings } from './strings.ts';
 
@@ -69,6 +70,7 @@ export function NotebookPage() {
           <EntryTable entries={entries} locked={problem !== null} onEdit={setEdited} onRemove={takeOut} />
         )}
       </section>
+      <PaperPanel />
       <DataPanel onDone={say} onError={warn} />
     </div>
   );

@@ -8,6 +8,7 @@ import type {
   ImportResult,
   NewEntry,
   NotebookState,
+  PaperQuery,
   RecordingInfo,
   Settings,
 } from '../host/api.ts';
@@ -35,6 +36,9 @@ async function request(method: string, path: string, body?: string, signal?: Abo
 
 const get = async <T>(path: string): Promise<T> => (await request('GET', path)).json();
 
+/** Where printers hold Letter paper (Unicode CLDR, paperSize). */
+const LETTER_COUNTRIES = /-(BZ|CA|CL|CO|CR|GT|MX|NI|PA|PH|PR|SV|US|VE)$/;
+
 export const api = {
   cameras: () => get<CameraInfo[]>('cameras'),
   chooseCamera: (name: string) => request('POST', 'camera', JSON.stringify({ name })),
@@ -61,6 +65,16 @@ export const api = {
   removeEntry: (id: string) => request('DELETE', `entries/${id}`),
   /** @param text a file saved by Nightring, JSON or CSV */
   takeOver: async (text: string): Promise<ImportResult> => (await request('POST', 'import', text)).json(),
+  /** A sheet to print, as PDF. @param temperatureC to predict the ring for, null: the last one written down */
+  async paper(sheet: 'tape' | 'card' | 'report', temperatureC: number | null): Promise<Blob> {
+    const query: PaperQuery = {
+      paper: LETTER_COUNTRIES.test(navigator.language) ? 'letter' : 'a4',
+      zoneMinutes: -new Date().getTimezoneOffset(),
+      ...(temperatureC !== null && { temperatureC }),
+    };
+    const text = new URLSearchParams(Object.entries(query).map(([name, value]) => [name, String(value)]));
+    return (await request('GET', `paper/${sheet}.pdf?${text}`)).blob();
+  },
   notebook: () => get<NotebookState>('notebook'),
   restoreNotebook: () => request('POST', 'notebook/restore'),
 };

@@ -615,6 +615,7 @@ export const strings = {
     focalMm: 'Focal length, mm',
     fNumber: 'f-number',
     notInKit: (name: string) => (name ? `${name} (not in the kit)` : 'Not chosen'),
+    inUse: 'In use',
     add: 'Add to the kit',
     addChoose: 'Choose …',
     keep: 'Keep in the kit',
@@ -692,6 +693,16 @@ export const strings = {
     textSize: 'Text size',
     tint: 'Live picture in red',
     sound: 'Tone tells closeness',
+  },
+
+  paper: {
+    title: 'On paper',
+    sheets: { card: 'Field card', tape: 'Ring tape', report: 'Session report' },
+    files: {
+      card: 'nightring-card.pdf',
+      tape: 'nightring-tape.pdf',
+      report: 'nightring-report.pdf',
+    },
   },
 
   calculator: {
