@@ -30,9 +30,11 @@ async function start(): Promise<void> {
 
 async function openWindow(url: string): Promise<void> {
   session.defaultSession.setPermissionRequestHandler((_page, permission, decide, details) =>
-    decide(isGranted(permission, details.requestingUrl, url)),
+    decide(isGranted(permission, details.requestingUrl, url, 'mediaTypes' in details ? details.mediaTypes : [])),
   );
-  session.defaultSession.setPermissionCheckHandler((_page, permission, origin) => isGranted(permission, origin, url));
+  session.defaultSession.setPermissionCheckHandler((_page, permission, origin, { mediaType }) =>
+    isGranted(permission, origin, url, [mediaType]),
+  );
   app.on('web-contents-created', (_event, contents) => {
     contents.setWindowOpenHandler(() => ({ action: 'deny' }));
     contents.on('will-navigate', (event) => {

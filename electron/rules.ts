@@ -23,9 +23,18 @@ export const WINDOW_OPTIONS: BrowserWindowConstructorOptions = {
 
 const GRANTED: ReadonlySet<string> = new Set(['fullscreen']);
 
-/** Whether a page at `requestingUrl` gets a permission, given the host's link. */
-export function isGranted(permission: string, requestingUrl: string, hostUrl: string): boolean {
-  return GRANTED.has(permission) && isHostPage(requestingUrl, hostUrl);
+/**
+ * Whether a page at `requestingUrl` gets a permission, given the host's link.
+ * @param media with 'media': what is asked for; capture devices are measured, nothing listens
+ */
+export function isGranted(
+  permission: string,
+  requestingUrl: string,
+  hostUrl: string,
+  media: readonly (string | undefined)[] = [],
+): boolean {
+  const isVideo = permission === 'media' && media.length > 0 && media.every((type) => type === 'video');
+  return (isVideo || GRANTED.has(permission)) && isHostPage(requestingUrl, hostUrl);
 }
 
 /** Whether a URL belongs to the host's own pages: same scheme, address and port. */

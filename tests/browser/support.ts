@@ -68,8 +68,9 @@ export interface OpenPage {
   problems: string[];
 }
 
-export function launchBrowser(): Promise<Browser> {
-  return chromium.launch({ executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium', args: CHROMIUM_FLAGS });
+export function launchBrowser(...flags: string[]): Promise<Browser> {
+  const args = [...CHROMIUM_FLAGS, ...flags];
+  return chromium.launch({ executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium', args });
 }
 
 export async function openPage(browser: Browser, url: string, width = 1280, height = 800): Promise<OpenPage> {

@@ -8,9 +8,9 @@ type Request = (
   page: null,
   permission: string,
   decide: (yes: boolean) => void,
-  details: { requestingUrl: string },
+  details: { requestingUrl: string; mediaTypes?: string[] },
 ) => void;
-type Check = (page: null, permission: string, origin: string) => boolean;
+type Check = (page: null, permission: string, origin: string, details: { mediaType?: string }) => boolean;
 
 vi.mock('electron', async () => {
   const { EventEmitter } = await import('node:events');
@@ -48,10 +48,13 @@ it('opens the page it is given, keeps the screen on, and lets the page out nowhe
   expect(asked.blocker).toBe('prevent-display-sleep');
 
   const granted: boolean[] = [];
-  (asked.request as Request)(null, 'media', (yes) => granted.push(yes), { requestingUrl: PAGE });
+  for (const mediaTypes of [['video'], ['audio'], ['video', 'audio'], undefined])
+    (asked.request as Request)(null, 'media', (yes) => granted.push(yes), { requestingUrl: PAGE, mediaTypes });
   (asked.request as Request)(null, 'fullscreen', (yes) => granted.push(yes), { requestingUrl: PAGE });
-  expect(granted).toEqual([false, true]);
-  expect((asked.check as Check)(null, 'geolocation', 'http://127.0.0.1:40123/')).toBe(false);
+  expect(granted).toEqual([true, false, false, false, true]);
+  const check = (permission: string, mediaType?: string) =>
+    (asked.check as Check)(null, permission, 'http://127.0.0.1:40123/', { mediaType });
+  expect([check('geolocation'), check('media', 'audio'), check('media', 'video')]).toEqual([false, false, true]);
 
   let openWindow = (): { action: string } => ({ action: 'not asked' });
   const contents = Object.assign(new EventEmitter(), {

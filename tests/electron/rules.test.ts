@@ -55,6 +55,14 @@ describe('permissions', () => {
       expect(isGranted(permission, HOST, HOST)).toBe(false);
   });
 
+  it('let only the own page use capture devices, and never a microphone', () => {
+    expect(isGranted('media', HOST, HOST, ['video'])).toBe(true);
+    for (const media of [[], ['audio'], ['video', 'audio'], ['unknown'], [undefined]])
+      expect(isGranted('media', HOST, HOST, media)).toBe(false);
+    expect(isGranted('media', 'http://example.org/', HOST, ['video'])).toBe(false);
+    expect(isGranted('geolocation', HOST, HOST, ['video'])).toBe(false);
+  });
+
   it('let only the own page go full screen', () => {
     expect(isGranted('fullscreen', HOST, HOST)).toBe(true);
     expect(isGranted('fullscreen', 'http://example.org/', HOST)).toBe(false);

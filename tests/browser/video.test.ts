@@ -1,0 +1,149 @@
+/**
+ * Capture devices through the browser: Chromium's own stand-in for one, fed with a file that the simulator made.
+ * What the page measures is held against the simulator's truth.
+ */
+import { mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import type { Browser, Page } from 'playwright-core';
+import { afterAll, afterEach, beforeAll, expect, test } from 'vitest';
+import type { PixelImage } from '../../core/frame.ts';
+import { expose } from '../../core/simulator/expose.ts';
+import { renderNoiseFree } from '../../core/simulator/render.ts';
+import { defaultScene, star, truth } from '../../core/simulator/scene.ts';
+import { encodeJpeg } from '../support/encode.ts';
+import { collectReadings, type Host, launchBrowser, openPage, startHost } from './support.ts';
+
+const scene = defaultScene({ widthPx: 640, heightPx: 424, star: star(320, 212, 400_000), dzUm: 15, seed: 3 });
+
+let folder: string;
+let host: Host;
+let browser: Browser | undefined;
+
+beforeAll(async () => {
+  folder = await mkdtemp(join(tmpdir(), 'nightring-video-'));
+  const image = expose(renderNoiseFree(scene), scene);
+  await writeFile(join(folder, 'grabber.y4m'), yuv4mpeg(image));
+  await writeFile(join(folder, 'webcam.mjpeg'), await encodeJpeg(image, 95));
+  host = await startHost(`folder:${folder}`); // which holds no picture that Nightring reads
+});
+afterEach(() => browser?.close());
+afterAll(async () => {
+  await host?.stop();
+  await rm(folder, { recursive: true });
+});
+
+/** The page, with a device that shows the file. */
+async function open(file: string, ...flags: string[]) {
+  browser = await launchBrowser(
+    '--use-fake-device-for-media-stream',
+    `--use-file-for-fake-video-capture=${join(folder, file)}`,
+    ...flags,
+  );
+  const opened = await openPage(browser, 'about:blank');
+  // Keeps hold of what the page opens, to pull its cable.
+  await opened.context.addInitScript(() => {
+    const devices = navigator.mediaDevices;
+    const original = devices.getUserMedia.bind(devices);
+    const asked: MediaStreamConstraints[] = [];
+    Object.assign(window, { asked });
+    devices.getUserMedia = async (constraints) => {
+      asked.push(constraints!);
+      const stream = await original(constraints);
+      Object.assign(window, { unplug: () => stream.getTracks()[0].stop() });
+      return stream;
+    };
+  });
+  await opened.page.goto(host.url);
+  return opened;
+}
+
+async function chooseVideo(page: Page, file: string): Promise<void> {
+  await page.getByRole('button', { name: 'Settings' }).click();
+  await page.getByRole('button', { name: 'Video inputs' }).click();
+  await page.getByLabel('Found').selectOption(`video:${join(folder, file)}`);
+  await page.keyboard.press('Escape');
+}
+
+test.each(['grabber.y4m', 'webcam.mjpeg'])('%s: chosen on the screen, measured like live view', async (file) => {
+  const { page, problems } = await open(file, '--use-fake-ui-for-media-stream');
+  const collected = await collectReadings(page);
+  await chooseVideo(page, file);
+  await expect.poll(async () => (await collected()).length).toBeGreaterThan(10);
+  await page.getByRole('status').filter({ hasText: file }).waitFor();
+  const expected = truth(scene);
+  const readings = await collected();
+  for (const { reading } of readings) {
+    expect(reading.status).toBe('measured');
+    if (reading.status !== 'measured') continue;
+    expect(Math.abs(reading.offsetPx - expected.offsetPx)).toBeLessThan(3 * reading.offsetSigmaPx);
+    expect(reading.offsetSigmaPx).toBeLessThan(0.2);
+    expect(reading.star.xPx).toBeCloseTo(320, 0);
+    expect(reading.middleAngleDeg).toBeCloseTo(expected.middleAngleDeg, 0);
+  }
+  const numbers = readings.map(({ sequence }) => sequence);
+  expect(numbers).toEqual([...new Set(numbers)].sort((a, b) => a - b));
+  // No sound was asked for.
+  const asked = await page.evaluate(() => (window as unknown as { asked: MediaStreamConstraints[] }).asked);
+  expect(asked.length).toBeGreaterThan(0);
+  expect(asked.map(({ audio }) => audio)).toEqual(asked.map(() => false));
+  expect(problems).toEqual([]);
+});
+
+test('a cable pulled out: said on the picture, and measuring goes on when it is back', async () => {
+  const { page } = await open('webcam.mjpeg', '--use-fake-ui-for-media-stream');
+  const collected = await collectReadings(page);
+  await chooseVideo(page, 'webcam.mjpeg');
+  await expect.poll(async () => (await collected()).length).toBeGreaterThan(3);
+  await page.evaluate(() => (window as unknown as { unplug(): void }).unplug());
+  await page.getByText(/^Camera lost, trying again \(\d s\)$/).waitFor();
+  const before = (await collected()).at(-1)!.sequence;
+  await page.getByText(/^Camera lost/).waitFor({ state: 'detached' });
+  await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(before + 3);
+
+  // What a capture device cannot do is said in words; another camera takes over.
+  const answer = await page.request.post(new URL('/api/recording', page.url()).href, {
+    headers: { origin: new URL(page.url()).origin },
+  });
+  expect([answer.status(), (await answer.json()).error]).toEqual([400, expect.stringMatching(/video input/)]);
+  await page.keyboard.press('5');
+  await page.getByLabel('Found').selectOption('sim');
+  await page.keyboard.press('Escape');
+  await page.locator('[data-kind="distance"]').waitFor();
+});
+
+test('without the permission it says so, and the microphone is shut to the page', async () => {
+  const { page } = await open('webcam.mjpeg', '--deny-permission-prompts');
+  await page.getByRole('button', { name: 'Settings' }).click();
+  await page.getByRole('button', { name: 'Video inputs' }).click();
+  await page.getByRole('alert').filter({ hasText: 'The browser may not use the camera' }).waitFor();
+  const policy = await page.evaluate(() => {
+    const { featurePolicy } = document as unknown as { featurePolicy: { allowsFeature(name: string): boolean } };
+    return ['camera', 'microphone', 'geolocation'].map((name) => featurePolicy.allowsFeature(name));
+  });
+  expect(policy).toEqual([true, false, false]);
+});
+
+/** Two equal pictures as YUV4MPEG2, 4:2:0, BT.601 with levels 16–235, as HDMI grabbers send (ITU-R BT.601-7, §2.5). */
+function yuv4mpeg({ widthPx, heightPx, channels, data }: PixelImage): Buffer {
+  const planes = [Buffer.alloc(widthPx * heightPx), ...[0, 1].map(() => Buffer.alloc((widthPx * heightPx) / 4))];
+  for (let y = 0; y < heightPx; y++)
+    for (let x = 0; x < widthPx; x++) {
+      const [r, g, b] = data.subarray((y * widthPx + x) * channels);
+      planes[0][y * widthPx + x] = Math.round(16 + (65.481 * r + 128.553 * g + 24.966 * b) / 255);
+    }
+  for (let y = 0; y < heightPx; y += 2)
+    for (let x = 0; x < widthPx; x += 2) {
+      const four = [0, 1, widthPx, widthPx + 1].map((at) => channels * (y * widthPx + x + at));
+      const [r, g, b] = [0, 1, 2].map((c) => four.reduce((sum, at) => sum + data[at + c], 0) / 4);
+      const to = (y * widthPx) / 4 + x / 2;
+      planes[1][to] = Math.round(128 + (-37.797 * r - 74.203 * g + 112 * b) / 255);
+      planes[2][to] = Math.round(128 + (112 * r - 93.786 * g - 18.214 * b) / 255);
+    }
+  const frame = [Buffer.from('FRAME\n'), ...planes];
+  return Buffer.concat([
+    Buffer.from(`YUV4MPEG2 W${widthPx} H${heightPx} F30:1 Ip A1:1 C420mpeg2\n`),
+    ...frame,
+    ...frame,
+  ]);
+}
