@@ -20,7 +20,6 @@ export function BodySettings() {
     <section className="panel" aria-labelledby="body-title">
       <h2 id="body-title">{words.body}</h2>
       <KitRow
-        label={words.body}
         list={kit.cameras}
         inUse={body}
         presets={CAMERA_PRESETS}

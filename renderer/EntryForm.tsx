@@ -94,6 +94,16 @@ export function EntryForm({ previous, edited, onSaved, onLeave }: EntryFormProps
     onSaved();
   };
 
+  const field = (name: FieldName) => (
+    <EntryField
+      key={name}
+      name={name}
+      value={values[name]}
+      error={problem?.field === name ? problem.text : undefined}
+      inputRef={name === 'ringPosition' ? first : undefined}
+      onChange={(value) => setValues({ ...values, [name]: value })}
+    />
+  );
   return (
     <form className="panel entry" onSubmit={save} aria-label={strings.entry.label}>
       <div className="row">
@@ -105,25 +115,17 @@ export function EntryForm({ previous, edited, onSaved, onLeave }: EntryFormProps
         )}
       </div>
       <p>{strings.entry.measured(edited ?? measured)}</p>
-      <div className="fields">
-        {ORDER.map((name, index) => (
-          <EntryField
-            key={name}
-            name={name}
-            value={values[name]}
-            error={problem?.field === name ? problem.text : undefined}
-            inputRef={index === 0 ? first : undefined}
-            onChange={(value) => setValues({ ...values, [name]: value })}
-          />
-        ))}
+      <div className="fields">{ORDER.slice(0, -1).map(field)}</div>
+      <div className="row last">
+        <SelectField
+          label={strings.entry.verdict}
+          hint={strings.entry.verdictHint}
+          value={verdict}
+          options={VERDICTS.map((value) => ({ value, label: strings.entry.verdicts[value] }))}
+          onCommit={setVerdict}
+        />
+        {field('note')}
       </div>
-      <SelectField
-        label={strings.entry.verdict}
-        hint={strings.entry.verdictHint}
-        value={verdict}
-        options={VERDICTS.map((value) => ({ value, label: strings.entry.verdicts[value] }))}
-        onCommit={setVerdict}
-      />
       {problem && problem.field === null && <p role="alert">{problem.text}</p>}
       <button type="submit">
         <kbd>Enter</kbd> {strings.entry.save}

@@ -28,6 +28,7 @@ export function EntryTable({ entries, locked, onEdit, onRemove }: EntryTableProp
                 {label}
               </th>
             ))}
+            {!locked && <td />}
           </tr>
         </thead>
         <tbody>

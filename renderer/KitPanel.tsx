@@ -14,25 +14,25 @@ export function KitPanel() {
   return (
     <section className="panel kit" aria-labelledby="kit-title">
       <h2 id="kit-title">{words.title}</h2>
+      <KitSelect
+        label={words.body}
+        list={kit.cameras}
+        inUse={bodyInUse(settings)?.name ?? ''}
+        onUse={(body) => change({ body })}
+      />
+      <KitSelect
+        label={words.lens}
+        list={kit.lenses}
+        inUse={settings.lensName}
+        onUse={(name) => change(withLens(settings, name))}
+      />
+      <KitSelect
+        label={words.mask}
+        list={kit.masks}
+        inUse={settings.mask.name}
+        onUse={(name) => change(withMask(settings, name))}
+      />
       <div className="pair">
-        <KitSelect
-          label={words.body}
-          list={kit.cameras}
-          inUse={bodyInUse(settings)?.name ?? ''}
-          onUse={(body) => change({ body })}
-        />
-        <KitSelect
-          label={words.lens}
-          list={kit.lenses}
-          inUse={settings.lensName}
-          onUse={(name) => change(withLens(settings, name))}
-        />
-        <KitSelect
-          label={words.mask}
-          list={kit.masks}
-          inUse={settings.mask.name}
-          onUse={(name) => change(withMask(settings, name))}
-        />
         {isZoom && (
           <NumberField
             label={words.focalMm}

@@ -5,7 +5,6 @@ import { strings } from './strings.ts';
 const words = strings.kit;
 
 interface KitRowProps<T extends { name: string }> {
-  label: string;
   list: readonly T[];
   /** Name of what is in use, empty for none. */
   inUse: string;
@@ -19,7 +18,7 @@ interface KitRowProps<T extends { name: string }> {
 
 /** Which one is in use, and what the kit gains or loses. */
 export function KitRow<T extends { name: string }>(props: KitRowProps<T>) {
-  const { label, list, inUse, presets, onUse, onAdd, onKeep, onRemove } = props;
+  const { list, inUse, presets, onUse, onAdd, onKeep, onRemove } = props;
   const inKit = list.some(({ name }) => name === inUse);
   const add = (index: string) => {
     const preset = presets[Number(index)];
@@ -27,7 +26,7 @@ export function KitRow<T extends { name: string }>(props: KitRowProps<T>) {
   };
   return (
     <>
-      <KitSelect label={label} list={list} inUse={inUse} onUse={onUse} />
+      <KitSelect label={words.inUse} list={list} inUse={inUse} onUse={onUse} />
       <SelectField
         label={words.add}
         value=""

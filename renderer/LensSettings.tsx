@@ -39,7 +39,6 @@ export function LensSettings() {
     <section className="panel" aria-labelledby="lens-title">
       <h2 id="lens-title">{words.lens}</h2>
       <KitRow
-        label={strings.kit.lens}
         list={kit.lenses}
         inUse={lensName}
         presets={LENS_PRESETS}

@@ -134,7 +134,6 @@ function MaskSettings() {
     <section className="panel" aria-labelledby="mask-title">
       <h2 id="mask-title">{words.mask}</h2>
       <KitRow
-        label={strings.kit.mask}
         list={kit.masks}
         inUse={mask.name}
         presets={MASK_PRESETS}

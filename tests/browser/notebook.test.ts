@@ -71,22 +71,55 @@ describe('the notebook', () => {
     await page.keyboard.press('4');
   });
 
-  test('saves as JSON and CSV, and takes its own JSON over without doubling', async () => {
+  test('an entry is corrected, taken out and put back', async () => {
     const { page } = opened;
-    const [json] = await Promise.all([page.waitForEvent('download'), page.getByText('Save as JSON').click()]);
-    const text = await readFile((await json.path())!, 'utf8');
-    expect(JSON.parse(text).entries[0]).toMatchObject({ ringPosition: 6.4, target: 'Lantern Star' });
-    const [csv] = await Promise.all([page.waitForEvent('download'), page.getByText('Save as CSV').click()]);
-    expect(await readFile((await csv.path())!, 'utf8')).toMatch(/Lantern Star/);
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('4');
+    const before = await rows(page);
+    await page.getByRole('button', { name: 'Correct' }).first().click();
+    await page.getByText('Correct the entry of').waitFor();
+    const ring = page.getByLabel('Ring reads');
+    expect(await ring.inputValue()).toBe('6.4');
+    await ring.fill('6.5');
+    await page.getByLabel('Counts as').selectOption('in focus');
+    await ring.press('Enter');
+    await page.getByText('Saved.').waitFor();
+    await page.getByRole('heading', { name: 'Write it down' }).waitFor();
+    expect((await rows(page))[1]).toMatch(/6\.5 marks.*in focus, /);
+
+    await page.getByRole('button', { name: 'Take out' }).first().click();
+    await page.getByText('Taken out.').waitFor();
+    await page.getByText('Nothing yet.').waitFor();
+    // The ring's field has the cursor again; the key for undoing must not be typed into it.
+    await page.getByRole('button', { name: 'Put it back' }).click();
+    await page.getByText('Put back.').waitFor();
+    expect(await rows(page)).toHaveLength(before.length);
+    expect((await rows(page))[1]).toMatch(/6\.5 marks/);
+  });
+
+  test('saves everything as JSON and the entries as CSV, and takes both over without doubling', async () => {
+    const { page } = opened;
+    const saved = async (label: string) => {
+      const [file] = await Promise.all([page.waitForEvent('download'), page.getByText(label).click()]);
+      return readFile((await file.path())!, 'utf8');
+    };
+    const json = await saved('Save everything');
+    expect(JSON.parse(json).notebook.entries[0]).toMatchObject({ ringPosition: 6.5, target: 'Lantern Star' });
+    const csv = await saved('Save entries as CSV');
+    expect(csv).toMatch(/Lantern Star/);
+    expect(JSON.parse(await saved('Save kit'))).toMatchObject({ kit: { lenses: [] } });
 
     const before = await rows(page);
     const upload = (content: string) =>
-      page.getByLabel('Take over JSON').setInputFiles({
+      page.getByLabel('Take over a file').setInputFiles({
         name: 'notebook.json',
         mimeType: 'application/json',
         buffer: Buffer.from(content),
       });
-    await upload(text);
+    await upload(json);
+    await page.getByText('0 taken over, 1 known already, kit added, settings replaced.').waitFor();
+    expect(await rows(page)).toEqual(before);
+    await upload(csv);
     await page.getByText('0 taken over, 1 known already.').waitFor();
     expect(await rows(page)).toEqual(before);
     await upload('not a notebook');
