@@ -214,11 +214,11 @@ const seconds = (s: number): string => `${Math.ceil(s)} s`;
 /** A figure worked out, in words: what it is, and how much with its unit. */
 export type FigureLine = readonly [label: string, value: string];
 
-/** To three significant digits, with a true minus sign and ∞. */
+/** To two significant digits, as the approximations deserve, with a true minus sign and ∞. */
 export function figure(value: number, unit: string): string {
   if (!Number.isFinite(value)) return value < 0 ? '−∞' : '∞';
   const size = Math.abs(value);
-  const decimals = size >= 100 || size === 0 ? 0 : size >= 10 ? 1 : size >= 1 ? 2 : 3;
+  const decimals = size >= 10 || size === 0 ? 0 : size >= 1 ? 1 : 2;
   const shown = Number(value.toFixed(decimals)).toString().replace('-', '−');
   return unit ? `${shown} ${unit}` : shown;
 }

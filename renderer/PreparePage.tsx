@@ -27,11 +27,11 @@ export function PreparePage() {
       <div className="stack">
         {plan && <SkyPanel plan={plan} />}
         <PlacePanel />
+        <CalculatorPanel />
       </div>
       <div className="stack">
         <KitPanel />
         <ReadinessPanel />
-        <CalculatorPanel />
       </div>
     </section>
   );

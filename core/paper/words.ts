@@ -14,7 +14,7 @@ const minus = (value: number) => String(value).replace('-', '−');
 export const TAPE_WORDS = {
   title: (lens: string) => (lens ? `Ring tape: ${lens}` : 'Ring tape'),
   size: (diameterMm: number, lengthMm: number) =>
-    `For a ring ${figure(diameterMm, 'mm')} across; ${lengthMm.toFixed(1)} mm round.`,
+    `For a ring ${minus(diameterMm)} mm across; ${lengthMm.toFixed(1)} mm round.`,
   trueScale: 'Print at 100 %, not fitted to the page, and hold a ruler to the check lines.',
   check: '100 mm',
   piece: (number: number, of: number) => `${number} of ${of}`,

@@ -24,8 +24,8 @@ describe('nightring calc', () => {
   test('one line per figure, with units', () => {
     const { status, out } = calc('focus', '--focal-mm', '24', '--f-number', '2.8', '--pixel-um', '4.4');
     expect(status).toBe(0);
-    expect(out).toMatch(/^Focused on the stars, sharp from {2}46.8 m\nHyperfocal distance {2,}46.8 m\n/);
-    expect(out).toMatch(/^Depth of focus {2,}± 8.62 µm$/m);
+    expect(out).toMatch(/^Focused on the stars, sharp from {2}47 m\nHyperfocal distance {2,}47 m\n/);
+    expect(out).toMatch(/^Depth of focus {2,}± 8.6 µm$/m);
   });
 
   test('--json: the figures unrounded, infinity as null', () => {
