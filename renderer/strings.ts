@@ -750,6 +750,7 @@ export const strings = {
   help: {
     stepsTitle: 'An evening',
     steps: [
+      'Before dark, on Prepare: place, what is on the tripod, the star, whether the camera is ready.',
       'Switch autofocus and stabilisation off. Turn the ring to its ∞ mark.',
       'Put the mask before the lens; point at the brightest star or planet; magnify live view fully.',
       'Make the calibration turn once for each lens.',
@@ -766,7 +767,10 @@ export const strings = {
       ['F', 'Focus by motor; the space bar stops it'],
       ['P', 'Prove: take a test shot'],
       ['L', 'Write down where the ring stands'],
+      ['↑ ↓', 'Prepare: choose the star'],
+      ['← →', 'Prepare: look half an hour on or back'],
       ['R A', 'Prepare: look at the camera again, set all that can be set'],
+      ['Z', 'Notebook: next zoom'],
       ['Enter', 'Next step, save, understood'],
       ['S', 'Sound on or off'],
       ['T', 'Live picture in red or in colour'],
