@@ -5,6 +5,7 @@
 import { existsSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import { Command, InvalidArgumentError } from 'commander';
+import { benchFaint } from './faint.ts';
 import { type Job, runJobs } from './jobs.ts';
 import { benchLive, type LiveFigures } from './live.ts';
 import { benchMemory } from './memory.ts';
@@ -14,7 +15,7 @@ import { FAMILIES, GRID_FRAMES } from './scenes.ts';
 import { benchSpeed } from './speed.ts';
 import { writeWorst } from './worst.ts';
 
-const PARTS = ['families', 'grid', 'negatives', 'speed', 'live', 'memory'] as const;
+const PARTS = ['families', 'grid', 'negatives', 'faint', 'speed', 'live', 'memory'] as const;
 type Part = (typeof PARTS)[number];
 
 const options = new Command('npm run bench --')
@@ -60,6 +61,11 @@ const started = performance.now();
 const seconds = () => ((performance.now() - started) / 1000).toFixed(0);
 const done = await runJobs(jobs, tenths(jobs.length));
 const report: Report = summary(done, seeds);
+if (chosen.includes('faint')) {
+  // A seed of the bench stands for several stars.
+  const stars = seeds.flatMap((seed) => Array.from({ length: options.quick ? 2 : 6 }, (_, i) => 100 * seed + i));
+  report.faint = await benchFaint(stars, (done) => console.error(`${done} of 4 faint stars, ${seconds()} s`));
+}
 // One at a time, as what follows is timed.
 if (chosen.includes('speed')) report.speed = await benchSpeed();
 if (chosen.includes('memory')) report.memory = await benchMemory(options.memory, tenths(options.memory ?? 100_000));

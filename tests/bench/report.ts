@@ -1,5 +1,6 @@
 /** What the bench found, and its tables. */
 import { hasSourceExtractor } from './baselines.ts';
+import type { FaintRow } from './faint.ts';
 import type { Done, Job } from './jobs.ts';
 import type { LiveFigures } from './live.ts';
 import { countReasons, medianSize, percentiles, type Row, rms, summarise, type Trial } from './measurement.ts';
@@ -38,6 +39,7 @@ export interface Report {
     reasons: Record<string, number>;
     cpuMs: [number, number];
   }[];
+  faint?: FaintRow[];
   speed?: SpeedRow[];
   live?: LiveFigures | string;
   memory?: MemoryFigures;
@@ -169,6 +171,18 @@ export function print(report: Report): void {
     const right = report.negatives.reduce((sum, row) => sum + (row.rightPercent * row.frames) / 100, 0);
     console.log(`${claims} claims in ${frames} frames; a right reason in ${((100 * right) / frames).toFixed(1)} %`);
   }
+  if (report.faint)
+    table(
+      'Faint drifting stars, frames added up; σ and error of all readings together, over the bound of all frames',
+      ['spot SNR', 'frames', 'first after', 'readings', 'σ/bound', 'error/bound', 'spread of error/σ'],
+      report.faint.map((row) => [
+        row.spotSnr,
+        row.frames,
+        fixed(row.first, 0),
+        fixed(row.readings, 1),
+        ...[row.sigmaOverBound, row.errorOverBound, row.spread].map((value) => fixed(value)),
+      ]),
+    );
   if (report.speed)
     table(
       'Time of one frame on one core, ms p50 / p95',
