@@ -124,14 +124,14 @@ describe('the connection', () => {
     const virtual = await virtualCamera();
     virtual.inject(Op.getDeviceInfo, { kind: 'stall', until: never });
     const { frames, lost } = watch(virtual.port);
-    expect(await lost()).toMatchObject({ state: 'lost', retryInS: 1 });
+    expect(await lost()).toMatchObject({ code: 'not-found', message: expect.stringContaining('no camera answers') });
     await frames(2);
   });
 
   test('the camera restarted itself and knows of no session', async () => {
     const { virtual, frames, lost } = await running();
     virtual.inject(OpA.getLiveViewImage, { kind: 'respond', code: 0x2003 }, { times: 1000 });
-    await lost();
+    expect(await lost()).toMatchObject({ message: expect.stringContaining('switch it off and on') });
     virtual.clearFaults();
     await frames(2);
   });
@@ -335,6 +335,13 @@ describe('what is not installed', () => {
       message: expect.stringContaining('sudo apt install libgphoto2-6'),
     });
   });
+});
+
+test('the focus motor at its end: said, and live view goes on', async () => {
+  const { camera, states, frames } = await running('0x0A');
+  await expect(camera.writeConfig('manualfocusdrive', '30000')).rejects.toMatchObject({ code: 'at-limit' });
+  await frames(2);
+  expect(losses(states)).toBe(0);
 });
 
 test('a photograph that fails, a setting that is not taken: said, and live view goes on', async () => {
