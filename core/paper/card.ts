@@ -6,7 +6,7 @@ import { moonAt, type Night, nightAround } from '../sky/night.ts';
 import type { Place } from '../sky/place.ts';
 import { darknessOf, rankTargets, type Target } from '../sky/targets.ts';
 import { FIELD_CARD, SUN_CAUTION } from '../strings.ts';
-import { Page, type Paper, type TextWidth, wrapped } from './page.ts';
+import { Page, type Paper, shortened, type TextWidth, wrapped } from './page.ts';
 import { CARD_WORDS as words } from './words.ts';
 
 export interface Card {
@@ -49,10 +49,10 @@ export function cardPages(card: Card, paper: Paper, width: TextWidth): Page[] {
   const page = new Page(paper);
   const right = page.widthMm - LEFT_MM;
   const night = card.place && nightAround(card.place, card.atMs);
-  page.text([LEFT_MM, 22], words.title(card.place?.name ?? '', night?.sunsetMs ?? card.atMs, card.zoneMinutes), {
-    sizeMm: 9,
-    bold: true,
-  });
+  const title = words.title(card.place?.name ?? '', night?.sunsetMs ?? card.atMs, card.zoneMinutes);
+  const fitting = (text: string, sizeMm: number) =>
+    shortened(text, right - LEFT_MM, (part) => width(part, sizeMm, true));
+  page.text([LEFT_MM, 22], fitting(title, 9), { sizeMm: 9, bold: true });
   let y = 30;
   const paragraph = (text: string, sizeMm: number, bold = false) => {
     for (const line of wrapped(text, right - LEFT_MM, (part) => width(part, sizeMm, bold))) {
@@ -74,7 +74,7 @@ export function cardPages(card: Card, paper: Paper, width: TextWidth): Page[] {
     rule(0.5);
     y += 6.5;
     texts.forEach((text, i) => {
-      page.text([LEFT_MM + startsMm[i], y], text, { sizeMm: 5, bold: true });
+      page.text([LEFT_MM + startsMm[i], y], fitting(text, 5), { sizeMm: 5, bold: true });
     });
     y += 8;
   };

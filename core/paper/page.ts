@@ -116,3 +116,11 @@ export function wrapped(text: string, widthMm: number, width: (text: string) => 
   }
   return line ? [...lines, line] : lines;
 }
+
+/** Text that is wider than `widthMm` cut short, with an ellipsis. */
+export function shortened(text: string, widthMm: number, width: (text: string) => number): string {
+  if (width(text) <= widthMm) return text;
+  let length = text.length - 1;
+  while (length > 1 && width(`${text.slice(0, length)}…`) > widthMm) length--;
+  return `${text.slice(0, length)}…`;
+}

@@ -4,7 +4,7 @@ import type { RingMemory } from '../notebook/memory.ts';
 import { type RingPoint, type RingPrediction, ringPoints } from '../notebook/ring.ts';
 import { depthOfFocusUm } from '../optics/formulas.ts';
 import { type Axis, axisFor, Graph, type Shape, shapeOf, timeAxis } from './graph.ts';
-import { Page, type Paper, type Point, type TextWidth, wrapped } from './page.ts';
+import { Page, type Paper, type Point, shortened, type TextWidth, wrapped } from './page.ts';
 import { REPORT_WORDS as words } from './words.ts';
 
 export interface Report {
@@ -48,8 +48,12 @@ export function reportPages(report: Report, paper: Paper, width: TextWidth): Pag
 function sessionPages(session: readonly Entry[], paper: Paper, width: TextWidth): Page[] {
   const first = new Page(paper);
   first.text([LEFT_MM, TOP_MM + 6], words.title(session[0].timeUtc), { sizeMm: 8.5, bold: true });
-  first.text([LEFT_MM, TOP_MM + 13], words.summary(session), { sizeMm: 4.5 });
-  const below = offsetGraph(first, session, TOP_MM + 26);
+  let y = TOP_MM + 13;
+  for (const line of wrapped(words.summary(session), first.widthMm - 2 * LEFT_MM, (text) => width(text, 4.5))) {
+    first.text([LEFT_MM, y], line, { sizeMm: 4.5 });
+    y += 6;
+  }
+  const below = offsetGraph(first, session, y + 7);
   return entryTable(first, below, session, paper, width);
 }
 
@@ -141,7 +145,8 @@ function ringPage({ lens, memory, entries }: Report['rings'][number], paper: Pap
     x === null ? [] : [{ x, y, shape: shape(point), bad: found.get(point.id)!.bad }];
   const { focalMm: newestMm, temperatureC: newestC } = points[0];
 
-  page.text([LEFT_MM, TOP_MM + 5], words.ringTitle(lens), { sizeMm: 7, bold: true });
+  const title = shortened(words.ringTitle(lens), page.widthMm - 2 * LEFT_MM, (text) => width(text, 7, true));
+  page.text([LEFT_MM, TOP_MM + 5], title, { sizeMm: 7, bold: true });
   let y = TOP_MM + 12;
   const told = words.ringFacts(model, unit, newestMm, points.length);
   for (const line of wrapped(told, page.widthMm - 2 * LEFT_MM, (text) => width(text, 4.2))) {

@@ -1,5 +1,5 @@
 /** A tape to be glued round a focus ring: a numbered scale in true size, with marks where focus is to be expected. */
-import { box, Page, type Paper, type Point, type TextWidth, wrapped } from './page.ts';
+import { box, Page, type Paper, type Point, shortened, type TextWidth, wrapped } from './page.ts';
 import { TAPE_WORDS } from './words.ts';
 
 /** Where focus is to be expected, in the scale's unit. */
@@ -53,7 +53,8 @@ export function tapePages(tape: Tape, paper: Paper, width: TextWidth): Page[] {
   const words = TAPE_WORDS;
   const right = page.widthMm - MARGIN_MM;
 
-  page.text([MARGIN_MM, 22], words.title(tape.lens), { sizeMm: 8, bold: true });
+  const title = shortened(words.title(tape.lens), right - MARGIN_MM, (text) => width(text, 8, true));
+  page.text([MARGIN_MM, 22], title, { sizeMm: 8, bold: true });
   page.text([MARGIN_MM, 29], words.size(tape.diameterMm, lengthMm), { sizeMm: 4.5 });
   page.text([MARGIN_MM, 35], words.trueScale, { sizeMm: 4.5, bold: true });
   checkRulers(page, right);
