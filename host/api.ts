@@ -124,6 +124,8 @@ export const settingsSchema = z.looseObject({
   motorTravelSteps: z.number().int().positive().max(1e6).nullable().default(null),
   /** Null until it is typed or read from a picture; the Sun's place is known from then on. */
   place: placeSchema.nullable().default(null),
+  /** Star or planet chosen to focus on; empty: none yet. */
+  target: z.string().max(200).default(''),
   /** Of one live-view frame by night, s; null: as is usual. */
   liveExposureS: z.number().positive().max(60).nullable().default(null),
 });

@@ -47,7 +47,7 @@ export function EntryForm({ previous, edited, onSaved, onLeave }: EntryFormProps
             focalMm: settings.optics.focalMm,
           }),
           ringUnit: lens?.ring.unit ?? (previous?.ringUnit || strings.entry.defaultUnit),
-          target: previous?.target ?? '',
+          target: settings.target || (previous?.target ?? ''),
           lens: settings.lensName,
         },
   );

@@ -103,6 +103,6 @@ export function SkyPanel({ plan }: { plan: Plan }) {
 }
 
 /** The one chosen while it is offered, else the best. */
-function chosenOf(name: unknown, offered: Target[]): string | null {
+function chosenOf(name: string, offered: Target[]): string | null {
   return offered.find(({ body }) => body.name === name)?.body.name ?? offered[0]?.body.name ?? null;
 }

@@ -71,6 +71,10 @@ describe('prepare', () => {
     await page.keyboard.press('ArrowDown');
     await expect.poll(() => pressed(page)).toBe('Capella');
     await expect.poll(async () => (await kept(page)).target).toBe('Capella');
+    await page.keyboard.press('4');
+    await expect.poll(() => page.getByLabel('Star or planet').inputValue()).toBe('Capella');
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('1');
     expect(await page.getByRole('img', { name: /Chart of the sky.*Saturn.*Capella/ }).count()).toBe(1);
   });
 
