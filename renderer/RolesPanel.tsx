@@ -1,4 +1,4 @@
-import { useId, useState } from 'react';
+import { useId, useRef, useState } from 'react';
 import { type ConfigValue, parseConfigList } from '../core/camera/config.ts';
 import { bodyOf, candidates, type Proposal, proposeRoles, type Role, type RoleNames } from '../core/camera/roles.ts';
 import { useCamera } from './camera.tsx';
@@ -14,7 +14,8 @@ export function RolesPanel() {
   const { settings, change } = useSettings();
   const { config } = useCamera();
   const id = useId();
-  const [text, setText] = useState('');
+  /** Read when it is wanted: a list is thousands of lines long. */
+  const box = useRef<HTMLTextAreaElement>(null);
   const [problem, setProblem] = useState<string | null>(null);
   const [tried, setTried] = useState<{ list: ConfigValue[]; proposals: Proposal[]; names: RoleNames } | null>(null);
   const [kept, setKept] = useState(false);
@@ -28,7 +29,7 @@ export function RolesPanel() {
   };
   const tryText = () => {
     try {
-      tryList(parseConfigList(text));
+      tryList(parseConfigList(box.current!.value));
     } catch (error) {
       setTried(null);
       setProblem((error as Error).message);
@@ -39,7 +40,7 @@ export function RolesPanel() {
     const others = settings.bodyRoles.filter((known) => known.body !== body);
     void change({ bodyRoles: [...others, { body, names: tried!.names }] });
     setTried(null);
-    setText('');
+    box.current!.value = '';
     setKept(true);
   };
   const choose = (role: Role, name: string) =>
@@ -50,7 +51,7 @@ export function RolesPanel() {
       <h2 id="roles-title">{words.title}</h2>
       <p className="soft">{words.purpose}</p>
       <label htmlFor={id}>{words.paste}</label>
-      <textarea id={id} rows={3} spellCheck={false} value={text} onChange={(event) => setText(event.target.value)} />
+      <textarea ref={box} id={id} rows={3} spellCheck={false} />
       <div className="row">
         <button type="button" onClick={tryText}>
           {words.tryIt}
