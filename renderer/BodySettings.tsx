@@ -27,7 +27,7 @@ export function BodySettings() {
         onAdd={add}
         onRemove={() => change({ body: '', kit: { ...kit, cameras: kit.cameras.filter(({ name }) => name !== body) } })}
       />
-      {camera && <BodyInKit camera={camera} />}
+      {camera && <BodyInKit key={camera.name} camera={camera} />}
     </section>
   );
 }

@@ -64,7 +64,7 @@ export function LensSettings() {
           onCommit={(fNumber) => set({ fNumber })}
         />
       </div>
-      {lens && <LensInKit lens={lens} />}
+      {lens && <LensInKit key={lens.name} lens={lens} />}
       <NumberField
         label={words.pixelUm}
         hint={words.pixelUmHint}

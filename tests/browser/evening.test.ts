@@ -1,4 +1,7 @@
 /** Kit, where to start, and the watch over focus, as the evening goes: by keyboard, on the simulated camera. */
+import { mkdtemp, rm } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import type { Settings } from '../../host/api.ts';
@@ -17,7 +20,10 @@ let host: Host;
 let browser: Browser;
 let opened: OpenPage;
 
+let empty: string;
+
 beforeAll(async () => {
+  empty = await mkdtemp(join(tmpdir(), 'nightring-empty-'));
   host = await startHost();
   browser = await launchBrowser();
   opened = await openPage(browser, host.url);
@@ -26,6 +32,7 @@ beforeAll(async () => {
 afterAll(async () => {
   await browser?.close();
   await host?.stop();
+  await rm(empty, { recursive: true });
 });
 
 async function kept(page: Page): Promise<Settings> {
@@ -49,6 +56,7 @@ describe('the kit', () => {
     await lens.getByLabel('Longest, mm').fill('50');
     await lens.getByLabel('Scale from').fill('0');
     await lens.getByLabel('to', { exact: true }).fill('10');
+    await page.keyboard.press('Tab');
     await lens.getByLabel('Numbers rise').selectOption('clockwise');
     await lens.getByLabel('Add to the kit').selectOption({ label: '35 mm f/1.4' });
     await expect.poll(async () => (await kept(page)).lensName).toBe('35 mm f/1.4');
@@ -148,11 +156,24 @@ describe('the notebook’s memory and the watch', () => {
     await page.getByLabel('Ring reads').waitFor();
     await page.keyboard.press('Enter');
     await page.getByText('Saved.').waitFor();
-    await setWorld(page, 'temperatureC', -20);
+    // The mask is off, the night goes on: a camera without live view, and the temperature as it is read and typed.
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('5');
+    await page.getByLabel('By name').fill(`folder:${empty}`);
+    await page.keyboard.press('Enter');
+    await expect.poll(async () => (await kept(page)).camera).toBe(`folder:${empty}`);
+    await page.keyboard.press('Escape');
+    await page.keyboard.press('1');
+    const temperature = panel(page, 'Where to start').getByLabel('Temperature now');
+    await temperature.fill('3');
+    await page.keyboard.press('Enter');
     const prompt = page.getByRole('region', { name: 'Focus again' });
-    await prompt.getByText(/°C colder than at focus/).waitFor();
+    await prompt.getByText(/^9\.\d °C colder than at focus/).waitFor();
     await prompt.getByRole('button', { name: 'Not now' }).click();
     await prompt.waitFor({ state: 'detached' });
+    await temperature.fill('-20');
+    await page.keyboard.press('Enter');
+    await prompt.getByText(/^23\.0 °C colder than at focus/).waitFor();
     expect(opened.problems).toEqual([]);
   });
 });
