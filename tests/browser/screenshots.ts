@@ -38,6 +38,11 @@ async function tour(page: Page): Promise<void> {
   await waitForInstruction(page, 'distance');
   await picture(page, '01-start');
   await page.keyboard.press('Enter');
+  await page.keyboard.press('1');
+  await picture(page, '00-field-card');
+  await page.keyboard.press('Enter');
+  await picture(page, '00-prepare');
+  await page.keyboard.press('Enter');
 
   await page.keyboard.press('c');
   await page.getByText('Begin').waitFor();
@@ -94,4 +99,7 @@ async function tour(page: Page): Promise<void> {
   await picture(page, '14-focus-large-text');
   await page.keyboard.press('4');
   await picture(page, '15-notebook-large-text');
+  await page.keyboard.press('Escape');
+  await page.keyboard.press('1');
+  await picture(page, '16-prepare-large-text');
 }
