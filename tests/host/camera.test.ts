@@ -1,5 +1,5 @@
 /** The camera process and what happens when it crashes, hangs or is not there. */
-import { mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { mkdtemp, rename, rm, stat, utimes, writeFile } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { afterEach, beforeEach, describe, expect, test, vi } from 'vitest';
@@ -8,6 +8,7 @@ import type { CameraMessage } from '../../host/api.ts';
 import { Camera, type CameraProcess, forkProcess, type Launch } from '../../host/cameras/camera.ts';
 import { Mailbox } from '../../host/cameras/mailbox.ts';
 import type { FromCamera, ToCamera } from '../../host/cameras/messages.ts';
+import { encoded, patternJpeg, picture, starOnlyJpeg } from './pictures.ts';
 
 const frame = (sequence: number): Frame => ({
   sequence,
@@ -272,6 +273,70 @@ describe('a folder as a camera', () => {
       await new Promise((resolve) => setTimeout(resolve, 100));
     }
     expect(Buffer.from((await frame).bytes).toString()).toBe(text);
+  });
+
+  test('a copy that stalls half way, or was given its room beforehand, waits for its end', async () => {
+    const jpeg = await patternJpeg();
+    const png = await encoded(picture()).png().toBuffer();
+    camera = new Camera(`folder:${folder}`);
+    const first = next();
+    let passed = false;
+    first.then(() => (passed = true));
+    const half = Buffer.from(jpeg).fill(0, jpeg.length >> 1);
+    await writeFile(join(folder, 'stalled.jpg'), jpeg.subarray(0, jpeg.length >> 1));
+    await writeFile(join(folder, 'allotted.jpg'), half);
+    await writeFile(join(folder, 'stalled.png'), png.subarray(0, -20));
+    await new Promise((resolve) => setTimeout(resolve, 1200)); // several looks without a change
+    expect(passed).toBe(false);
+    await writeFile(join(folder, 'stalled.jpg'), jpeg);
+    const whole = [await first];
+    await writeFile(join(folder, 'allotted.jpg'), jpeg);
+    await writeFile(join(folder, 'stalled.png'), png);
+    whole.push(await next(), await next());
+    expect(whole.map(({ name, bytes }) => [name, bytes.length])).toEqual([
+      ['stalled.jpg', jpeg.length],
+      ['allotted.jpg', jpeg.length],
+      ['stalled.png', png.length],
+    ]);
+  });
+
+  test('of a folder nobody knows when the next picture comes: it is not taken for a camera that has stalled', async () => {
+    await write('a.jpg', 'a');
+    camera = new Camera(`folder:${folder}`);
+    await next();
+    await new Promise((resolve) => setTimeout(resolve, 12_000));
+    await write('b.jpg', 'b');
+    expect((await next()).name).toBe('b.jpg');
+    expect(camera.status).toMatchObject({ state: 'running', delivered: 2 });
+  });
+
+  test('what gets no end is passed on in the end, to be told damaged', async () => {
+    const jpeg = await patternJpeg();
+    await writeFile(join(folder, 'cut.jpg'), jpeg.subarray(0, 1000));
+    const longAgo = new Date(Date.now() - 60_000);
+    await utimes(join(folder, 'cut.jpg'), longAgo, longAgo);
+    camera = new Camera(`folder:${folder}`);
+    expect(await next()).toMatchObject({ name: 'cut.jpg', timeUtc: longAgo.toISOString() });
+  });
+
+  test('renamed into place it comes once, whole; in place of another as a new one; temporary names never', async () => {
+    const [a, b] = [await patternJpeg(), await starOnlyJpeg()];
+    camera = new Camera(`folder:${folder}`);
+    for (const name of ['.shot.jpg.Xy12ab', '.shot.jpg', 'shot.jpg.part', 'shot.jpg.tmp', '~shot.jpg', 'shot.jpg~'])
+      await writeFile(join(folder, name), a);
+    await rename(join(folder, '.shot.jpg.Xy12ab'), join(folder, 'shot.jpg'));
+    const first = await next();
+    expect([first.name, Buffer.from(first.bytes).equals(a)]).toEqual(['shot.jpg', true]);
+
+    // Of the same size and time, as a program that keeps times may make it.
+    const { size, mtime } = await stat(join(folder, 'shot.jpg'));
+    const other = Buffer.concat([b, Buffer.alloc(Math.max(0, size - b.length))]);
+    await writeFile(join(folder, 'shot.jpg.part'), other);
+    await utimes(join(folder, 'shot.jpg.part'), mtime, mtime);
+    await rename(join(folder, 'shot.jpg.part'), join(folder, 'shot.jpg'));
+    const second = await next();
+    expect([second.name, Buffer.from(second.bytes).equals(other)]).toEqual(['shot.jpg', true]);
+    expect(camera.status.delivered).toBe(2);
   });
 
   test('a folder that goes away is lost, and found again', async () => {

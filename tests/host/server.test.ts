@@ -3,7 +3,7 @@ import { mkdir, mkdtemp, readdir, readFile, rm, writeFile } from 'node:fs/promis
 import { request as httpRequest } from 'node:http';
 import { connect } from 'node:net';
 import { tmpdir } from 'node:os';
-import { join } from 'node:path';
+import { dirname, join } from 'node:path';
 import sharp from 'sharp';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import { WebSocket } from 'ws';
@@ -14,6 +14,7 @@ import { type RunningHost, startHost } from '../../host/server/server.ts';
 import { SettingsFile } from '../../host/server/settings.ts';
 import { writeDng } from './dng.ts';
 import { patternJpeg } from './pictures.ts';
+import { framesOf } from './recording/support.ts';
 
 let folder: string;
 let shots: string;
@@ -297,6 +298,58 @@ class Live {
     return { header: JSON.parse(data.subarray(4, end).toString()), bytes: data.subarray(end) };
   }
 }
+
+describe('recording', () => {
+  test('begins, takes what the screen is shown and says of it, is listed, and ends with the camera', async () => {
+    expect(JSON.parse((await get('/api/recording')).text)).toMatchObject({ state: 'off', frames: 0 });
+    expect(JSON.parse((await get('/api/recordings')).text)).toEqual([]);
+    await write('POST', '/api/camera', { name: `folder:${shots}` });
+    const begun = await write('POST', '/api/recording', {});
+    expect(begun.status).toBe(201);
+    const { folder: recorded, limitBytes } = JSON.parse(begun.text);
+    expect(dirname(recorded)).toBe(join(folder, 'recordings'));
+    expect(limitBytes).toBe(2e9);
+
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    const { header } = await live.frame();
+    expect(header).toMatchObject({ anew: true });
+    const reading = { status: 'no-pattern', reason: 'no-star', star: null };
+    const optics = { focalMm: 24, fNumber: 2.8, pixelUm: null, mask: null };
+    live.socket.send(JSON.stringify({ type: 'reading', sequence: header.sequence, optics, reading }));
+    await expect.poll(async () => JSON.parse((await get('/api/recordings')).text).length).toBe(1);
+    await expect.poll(async () => (await framesOf(recorded))[0].reading).toEqual(reading);
+    const [first] = await framesOf(recorded);
+    expect(first).toMatchObject({ optics, frame: { name: header.name } });
+    expect(Buffer.from(first.frame.bytes).equals(await readFile(join(shots, header.name)))).toBe(true);
+
+    // One recording, one camera.
+    await write('POST', '/api/camera', { name: `replay:${recorded}` });
+    expect(JSON.parse((await get('/api/recording')).text)).toMatchObject({ state: 'off', folder: recorded });
+    expect((await live.frame()).header).toMatchObject({ name: header.name, optics, anew: true });
+    live.socket.close();
+    await write('POST', '/api/camera', { name: `folder:${shots}` });
+    const ended = await send('DELETE', '/api/recording', { cookie, origin: origin() });
+    expect(JSON.parse(ended.text).state).toBe('off');
+  });
+
+  test('what a client says of a frame must be of the right shape', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    const closed = new Promise((resolve) => live.socket.once('close', resolve));
+    live.socket.send('{"type":"reading","sequence":-1,"optics":{},"reading":{"status":"measured"}}');
+    expect(await closed).toBe(1008);
+  });
+
+  test('a video input is the page’s own: neither settings nor recording, and one line that says so', async () => {
+    expect((await write('POST', '/api/camera', { name: 'video:Any' })).text).toContain('"video:Any"');
+    for (const path of ['/api/recording', '/api/camera/capture']) {
+      const { status, text } = await write('POST', path, {});
+      expect([status, JSON.parse(text).error]).toEqual([400, expect.stringMatching(/^a video input [^\n]+$/)]);
+    }
+    await write('POST', '/api/camera', { name: `folder:${shots}` });
+  });
+});
 
 describe('live', () => {
   test('the upgrade needs host, origin and cookie', async () => {
