@@ -22,6 +22,8 @@ import { OpB, RcB } from './virtual/vendor-0b.ts';
 /** A second of the countdown in 50 ms. */
 const quick: Clocks = { ...CLOCKS, secondMs: 50 };
 const never = new Promise(() => {});
+/** Over many packets, of a length that is a multiple of theirs. */
+const large = Buffer.concat([Buffer.of(0xff, 0xd8), Buffer.alloc(1_048_576 - 12 - 4, 0x5a), Buffer.of(0xff, 0xd9)]);
 
 /** The host's camera, and everything it said of its state. */
 function watch(name: string, clocks: Partial<Clocks> = {}) {
@@ -243,16 +245,16 @@ describe('who else holds it', () => {
     await frames(2);
   });
 
-  test("the desktop's mounter, on USB: names the command, runs it, tries at once", async () => {
+  test("the desktop's mounter, on USB: names the command, runs it, and the camera runs at once", async () => {
     const usb = closing(new VirtualUsb('held'));
-    const { camera, states, lost } = watch('usb', { secondMs: 1_000_000 });
+    const { camera, lost, frames } = watch('usb', { secondMs: 1_000_000 });
     expect(await lost()).toMatchObject({ code: 'in-use', message: expect.stringContaining(FREEING) });
-    // What the desktop would do, done by a stand-in: the camera is free, and is then unplugged.
-    withProgram('gio', `[ "$*" = "mount -s gphoto2" ] && printf gone > ${usb.file}`);
+    // What the desktop would do, done by a stand-in.
+    const virtual = await virtualCamera();
+    withProgram('gio', `[ "$*" = "mount -s gphoto2" ] && printf '${virtual.onUsb()}' > ${usb.file}`);
     await freeCamera();
     camera.retryNow();
-    await until(() => losses(states) === 2);
-    expect(camera.status).toMatchObject({ code: 'not-found' });
+    await frames(2);
   });
 
   test('and when the command does not help', async () => {
@@ -279,10 +281,51 @@ describe('USB', () => {
   });
 });
 
-test('a USB camera plugged in again has another number, and is found when it is the only one', async () => {
-  closing(new VirtualUsb('forbidden')); // at usb:001,004: that its node is refused shows that it was found
-  const { lost } = watch('usb:001,009', { secondMs: 1_000_000 });
-  expect(await lost()).toMatchObject({ code: 'permission' });
+describe.each(dialectFacts)('vendor $name on USB', ({ name, op, fNumber, magnify, drive }) => {
+  /** The virtual camera at the end of a cable. */
+  async function onUsb(pictures?: Pictures, port = 'usb') {
+    const virtual = await virtualCamera(pictures, { dialect: name });
+    const usb = closing(new VirtualUsb(virtual.onUsb()));
+    return { virtual, usb, ...watch(port) };
+  }
+
+  /** As strong as it goes; on USB the driver names the ratios of a body it does not know by their codes. */
+  async function magnified(camera: Camera): Promise<void> {
+    const setting = (await camera.readConfig()).find(({ name }) => name === magnify.setting);
+    await camera.writeConfig(magnify.setting, setting?.choices?.at(-1) ?? magnify.written);
+  }
+
+  test('live view, settings, magnification, focus motor and photographs go through', async () => {
+    const { virtual, camera, states, frames } = await onUsb({ frame: (i) => smallJpegs[i % 5], still: () => large });
+    for (const { bytes } of await frames(5)) expect(smallJpegs.some((jpeg) => jpeg.equals(bytes))).toBe(true);
+    await camera.writeConfig(fNumber.setting, fNumber.written);
+    expect(virtual.property(fNumber.code)?.value).toBe(fNumber.raw);
+    const config = await camera.readConfig();
+    expect(config.find(({ name }) => name === fNumber.setting)?.value).toBe(fNumber.written);
+    await magnified(camera);
+    expect(virtual.state.magnification).toBe(magnify.times);
+    for (const write of drive.writes) await camera.writeConfig('manualfocusdrive', write);
+    expect(virtual.state.focusSteps).toBe(drive.steps);
+    expect(large.equals((await camera.capture()).bytes)).toBe(true);
+    await frames(2);
+    expect(losses(states)).toBe(0);
+  });
+
+  test('cable pulled in the middle of a picture, put back: another device number, settings as before', async () => {
+    const { virtual, usb, camera, lost, frames } = await onUsb(undefined, 'usb:001,004');
+    await frames(2);
+    await magnified(camera);
+    virtual.inject(op.image, { kind: 'drop', afterBytes: 500 });
+    usb.set('absent');
+    expect(await lost()).toMatchObject({ code: 'lost', message: expect.stringContaining('check the cable') });
+    await virtual.unplug();
+    await until(() => camera.status.code === 'not-found');
+    await virtual.plugIn();
+    usb.set(virtual.onUsb(9));
+    await until(() => camera.status.state === 'running');
+    await frames(2);
+    expect(virtual.state.magnification).toBe(magnify.times);
+  });
 });
 
 describe('the camera process', () => {

@@ -6,9 +6,9 @@
 import { type Body, type CameraState, type Dialect, sensor } from './dialect.ts';
 import { LensMotor } from './lens.ts';
 import { Op, objectInfo, type Property, propDesc, Rc, readValue, type StoredObject, Writer } from './ptp.ts';
-import { ok, PtpIpServer, type Reply, type Request } from './transport.ts';
+import { ok, PtpIpServer, PtpUsbServer, type Reply, type Request } from './transport.ts';
 import { Vendor0A } from './vendor-0a.ts';
-import { Vendor0B } from './vendor-0b.ts';
+import { OpB, Vendor0B } from './vendor-0b.ts';
 
 export type { CameraState } from './dialect.ts';
 
@@ -57,6 +57,7 @@ export class VirtualCamera {
 
   readonly #pictures: Pictures;
   readonly #server = new PtpIpServer('Night Ring Test Camera', (request) => this.#perform(request));
+  readonly #usb = new PtpUsbServer([Op.setPropValue, OpB.setPropValue], (request) => this.#perform(request));
   readonly #objects = new Map<number, StoredObject>();
   #faults: Injected[] = [];
   #nextPicture = firstPicture;
@@ -86,13 +87,18 @@ export class VirtualCamera {
     { dialect = '0x0A' as DialectName, lens = new LensMotor() } = {},
   ): Promise<VirtualCamera> {
     const camera = new VirtualCamera(pictures, dialect, lens);
-    await camera.#server.listen();
+    await camera.plugIn();
     return camera;
   }
 
   /** The port's name for libgphoto2. */
   get port(): string {
     return `ptpip:127.0.0.1:${this.#server.port}:${this.#server.port}`;
+  }
+
+  /** The state of a virtual USB bus with this camera on it. */
+  onUsb(number = 4): `connected ${number} ${number}` {
+    return `connected ${this.#usb.port} ${number}`;
   }
 
   /** Adds a fault; faults of one operation take turns in the order they were injected. */
@@ -111,17 +117,17 @@ export class VirtualCamera {
 
   /** Cable out: connections break and new ones fail until plugIn(). */
   async unplug(): Promise<void> {
-    await this.#server.stop();
+    await this.stop();
     this.dialect.ended();
   }
 
   /** Cable in again, at the same port. */
   async plugIn(): Promise<void> {
-    await this.#server.listen();
+    await Promise.all([this.#server.listen(), this.#usb.listen()]);
   }
 
   async stop(): Promise<void> {
-    await this.#server.stop();
+    await Promise.all([this.#server.stop(), this.#usb.stop()]);
   }
 
   property(code: number): Property | undefined {

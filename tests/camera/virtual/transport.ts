@@ -1,6 +1,7 @@
 /**
- * PTP/IP (CIPA DC-005), the camera's side: one TCP port for commands and events, packets of a 32-bit length,
- * a 32-bit type and a body.
+ * The camera's side of PTP's two transports. PTP/IP (CIPA DC-005): one TCP port for commands and events, packets of
+ * a 32-bit length, a 32-bit type and a body. USB (ISO 15740 annex D): containers of a 32-bit length, a 16-bit type, a
+ * code, a transaction and a payload, here over TCP too; usb.c takes them to libgphoto2.
  */
 import { once } from 'node:events';
 import { type AddressInfo, createServer, type Server, type Socket } from 'node:net';
@@ -42,13 +43,14 @@ export function ok(data?: Uint8Array): Reply {
 
 const dataPacketBytes = 1 << 16;
 
-async function* packets(socket: Socket): AsyncGenerator<{ type: number; body: Buffer }> {
+/** What begins with its own length, whole. */
+async function* packets(socket: Socket): AsyncGenerator<Buffer> {
   let held = Buffer.alloc(0);
   for await (const chunk of socket) {
     held = Buffer.concat([held, chunk as Buffer]);
     while (held.length >= 8 && held.length >= held.readUInt32LE(0)) {
       const length = held.readUInt32LE(0);
-      yield { type: held.readUInt32LE(4), body: held.subarray(8, length) };
+      yield held.subarray(0, length);
       held = held.subarray(length);
     }
   }
@@ -63,20 +65,17 @@ function packet(type: number, body: Uint8Array): Buffer {
 }
 
 /** Listens on loopback and answers each request with what `perform` returns, one after the other. */
-export class PtpIpServer {
-  /** Answers new connections with "refused", as a camera does that another program holds. */
-  refuse = false;
-  readonly #perform: (request: Request) => Promise<Reply>;
-  readonly #name: string;
+abstract class Transport {
+  protected readonly perform: (request: Request) => Promise<Reply>;
   #server: Server | undefined;
   #sockets = new Set<Socket>();
-  #events: Socket | undefined;
   #port = 0;
 
-  constructor(name: string, perform: (request: Request) => Promise<Reply>) {
-    this.#name = name;
-    this.#perform = perform;
+  constructor(perform: (request: Request) => Promise<Reply>) {
+    this.perform = perform;
   }
+
+  protected abstract serve(socket: Socket): Promise<void>;
 
   /** The TCP port, the same before and after stop() and listen() again. */
   get port(): number {
@@ -89,7 +88,7 @@ export class PtpIpServer {
       socket.setNoDelay(true);
       socket.on('error', () => {}); // the initiator may go at any time
       socket.on('close', () => this.#sockets.delete(socket));
-      this.#serve(socket).catch(() => socket.destroy());
+      this.serve(socket).catch(() => socket.destroy());
     });
     this.#server.listen(this.#port, '127.0.0.1');
     await once(this.#server, 'listening');
@@ -109,15 +108,82 @@ export class PtpIpServer {
     if (server) await new Promise((resolve) => server.close(resolve));
   }
 
+  /** Lets out what was written, then takes the cable. */
+  protected async drop(socket: Socket): Promise<void> {
+    socket.end();
+    await once(socket, 'close').catch(() => {});
+    this.disconnect();
+  }
+}
+
+/** PTP over USB's bulk endpoints. */
+export class PtpUsbServer extends Transport {
+  readonly #sendsData: ReadonlySet<number>;
+
+  /** @param sendsData operations in which the host sends data, which its request does not tell */
+  constructor(sendsData: Iterable<number>, perform: (request: Request) => Promise<Reply>) {
+    super(perform);
+    this.#sendsData = new Set(sendsData);
+  }
+
+  protected async serve(socket: Socket): Promise<void> {
+    let request: (Request & { transaction: number }) | undefined;
+    for await (const container of packets(socket)) {
+      const isCommand = container.readUInt16LE(4) === Container.command;
+      if (isCommand) {
+        const parameters: number[] = [];
+        for (let at = 12; at + 4 <= container.length; at += 4) parameters.push(container.readUInt32LE(at));
+        const [operation, transaction] = [container.readUInt16LE(6), container.readUInt32LE(8)];
+        request = { operation, transaction, parameters, data: Buffer.of() };
+      } else if (request) {
+        request.data = Buffer.from(container.subarray(12));
+      }
+      if (request && (!isCommand || !this.#sendsData.has(request.operation))) await this.#answer(socket, request);
+    }
+  }
+
+  async #answer(socket: Socket, { operation, transaction, ...request }: Request & { transaction: number }) {
+    const { code, parameters = [], data, dropAfterBytes } = await this.perform({ operation, ...request });
+    const container = (type: number, itsCode: number, payload: Uint8Array, sent = payload.length) => {
+      const writer = new Writer()
+        .u32(12 + payload.length)
+        .u16(type)
+        .u16(itsCode)
+        .u32(transaction);
+      socket.write(writer.bytes(payload.subarray(0, sent)).done());
+    };
+    if (socket.destroyed) return;
+    if (data) container(Container.data, operation, data, dropAfterBytes);
+    if (dropAfterBytes !== undefined) return this.drop(socket);
+    const payload = new Writer();
+    for (const parameter of parameters) payload.u32(parameter);
+    container(Container.response, code, payload.done());
+  }
+}
+
+const Container = { command: 1, data: 2, response: 3 } as const;
+
+export class PtpIpServer extends Transport {
+  /** Answers new connections with "refused", as a camera does that another program holds. */
+  refuse = false;
+  readonly #name: string;
+  #events: Socket | undefined;
+
+  constructor(name: string, perform: (request: Request) => Promise<Reply>) {
+    super(perform);
+    this.#name = name;
+  }
+
   sendEvent(code: number, parameters: number[] = []): void {
     const body = new Writer().u16(code).u32(0);
     for (const parameter of parameters) body.u32(parameter);
     this.#events?.write(packet(Packet.event, body.done()));
   }
 
-  async #serve(socket: Socket): Promise<void> {
+  protected async serve(socket: Socket): Promise<void> {
     let request: (Request & { transaction: number }) | undefined;
-    for await (const { type, body } of packets(socket)) {
+    for await (const whole of packets(socket)) {
+      const [type, body] = [whole.readUInt32LE(4), whole.subarray(8)];
       if (type === Packet.initCommand) {
         if (this.refuse) {
           socket.end(packet(Packet.initFail, new Writer().u32(2).done())); // busy
@@ -143,7 +209,7 @@ export class PtpIpServer {
   }
 
   async #answer(socket: Socket, request: Request & { transaction: number }): Promise<void> {
-    const { code, parameters = [], data, dropAfterBytes } = await this.#perform(request);
+    const { code, parameters = [], data, dropAfterBytes } = await this.perform(request);
     if (socket.destroyed) return;
     if (data) {
       const start = new Writer().u32(request.transaction).u64(data.length);
@@ -156,9 +222,7 @@ export class PtpIpServer {
       }
     }
     if (dropAfterBytes !== undefined) {
-      socket.end(); // what was written goes out first
-      await once(socket, 'close').catch(() => {});
-      this.disconnect();
+      await this.drop(socket);
       return;
     }
     const response = new Writer().u16(code).u32(request.transaction);

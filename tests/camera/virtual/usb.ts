@@ -5,7 +5,7 @@ import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 
 /** What is wrong on the bus; see usb.c. */
-export type UsbState = 'absent' | 'forbidden' | 'held' | 'crash' | 'gone';
+export type UsbState = `connected ${number} ${number}` | 'absent' | 'forbidden' | 'held' | 'crash' | 'gone';
 
 /** A USB bus for the processes started from now on: usb.c, compiled and preloaded. */
 export class VirtualUsb {
