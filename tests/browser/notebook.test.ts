@@ -125,4 +125,21 @@ describe('the notebook', () => {
     await upload('not a notebook');
     await page.getByRole('alert').filter({ hasText: 'Nothing was imported' }).waitFor();
   });
+
+  test('prints card and report; asks for the ring’s diameter before it prints a tape', async () => {
+    const { page } = opened;
+    for (const sheet of ['Field card', 'Session report']) {
+      const [file] = await Promise.all([
+        page.waitForEvent('download'),
+        page.getByRole('button', { name: sheet }).click(),
+      ]);
+      expect(file.suggestedFilename()).toMatch(/^nightring-(card|report)\.pdf$/);
+      expect(await readFile((await file.path())!, 'latin1')).toMatch(/^%PDF-/);
+    }
+    await page.getByRole('button', { name: 'Ring tape' }).click();
+    await page
+      .getByRole('alert')
+      .filter({ hasText: 'the diameter of the focus ring of Rehearsal lens is not known' })
+      .waitFor();
+  });
 });

@@ -112,6 +112,27 @@ describe('prepare', () => {
     await page.keyboard.press('1');
   });
 
+  test('what lens and sky allow is worked out once the sensor’s pixel is known; a wrong number is said', async () => {
+    const { page } = opened;
+    const panel = page.getByRole('region', { name: 'What lens and sky allow' });
+    await panel.getByText('The size of a sensor pixel is not known').waitFor();
+    await panel.getByLabel('Sensor pixel').fill('4.4');
+    await page.keyboard.press('Enter');
+    // f²/(N c) of 24 mm, f/2.8 and a pixel of blur; a pixel at the sidereal rate.
+    await panel.getByText('47 m', { exact: true }).waitFor();
+    await panel.getByText('2.5 s', { exact: true }).waitFor();
+    await panel.getByLabel('Blur and trail').fill('2');
+    await page.keyboard.press('Enter');
+    await panel.getByText('23 m', { exact: true }).waitFor();
+    await panel.getByText('5 s', { exact: true }).waitFor();
+    await expect.poll(async () => (await kept(page)).calculator).toMatchObject({ blurPx: 2, pixelUm: 4.4 });
+    await panel.getByLabel('Sky, mag').fill('99');
+    await page.keyboard.press('Enter');
+    await panel.getByRole('alert').filter({ hasText: 'from 0 to 30' }).waitFor();
+    await panel.getByLabel('Sky, mag').fill('21');
+    await page.keyboard.press('Enter');
+  });
+
   test('the place comes from a picture, or is typed; what is wrong is said and nothing lost', async () => {
     const { page } = opened;
     await page.getByRole('button', { name: 'Change' }).click();

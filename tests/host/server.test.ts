@@ -227,6 +227,21 @@ describe('API', () => {
     expect(JSON.parse((await get('/api/notebook')).text)).toEqual({ problem: null });
   });
 
+  test('paper: PDF to save, refusals in one line', async () => {
+    const card = await get('/api/paper/card.pdf?paper=letter&zoneMinutes=-300');
+    expect(card.status).toBe(200);
+    expect(card.headers['content-type']).toBe('application/pdf');
+    expect(card.headers['content-disposition']).toMatch(/^attachment; filename="nightring-card-[\d-]+\.pdf"$/);
+    expect(card.text).toMatch(/^%PDF-/);
+    const tape = await get('/api/paper/tape.pdf');
+    expect(tape.status).toBe(400);
+    expect(JSON.parse(tape.text).error).toMatch(/^the diameter of the focus ring.* is not known; .+$/);
+    expect((await get('/api/paper/card.pdf?paper=napkin')).status).toBe(400);
+    expect((await get('/api/paper/card.pdf?zoneMinutes=soon')).status).toBe(400);
+    expect((await get('/api/paper/poster.pdf')).status).toBe(404);
+    expect((await send('GET', '/api/paper/card.pdf')).status).toBe(403);
+  });
+
   test('kit: exported apart, added by name, and settings replaced but for the camera', async () => {
     const before = JSON.parse((await get('/api/settings')).text);
     const lens = { name: '24 mm f/2.8', focalMinMm: 24, focalMaxMm: 24, fNumber: 2.8, ring: {} };
@@ -390,6 +405,17 @@ describe('live', () => {
       .toFile(join(shots, 'c.jpg'));
     const turned = await sharp((await live.frame()).bytes).metadata();
     expect([turned.width, turned.height, turned.orientation ?? 1]).toEqual([20, 10, 1]);
+    live.socket.close();
+  });
+
+  test('a still tells the focal length of its EXIF', async () => {
+    const live = new Live({ origin: origin(), cookie });
+    await live.opened;
+    await sharp({ create: { width: 20, height: 10, channels: 3, background: '#204060' } })
+      .withExif({ IFD2: { FocalLength: '24/1' } })
+      .jpeg()
+      .toFile(join(shots, 'c2.jpg'));
+    expect((await live.frame()).header.mode).toMatchObject({ kind: 'still', focalMm: 24 });
     live.socket.close();
   });
 
