@@ -263,6 +263,7 @@ describe('the rest', () => {
     ['notebook list'],
     ['notebook export'],
     ['notebook import'],
+    ['notebook predict'],
   ])('%s --help shows an example', async (command) => {
     const { code, out } = await run(...command.split(' '), '--help');
     expect(code).toBe(0);
@@ -302,6 +303,67 @@ describe('the rest', () => {
     const refused = await run('notebook', 'import', 'text.jpg');
     expect(refused.code).toBe(1);
     expect(refused.err.trim().split('\n')).toHaveLength(1);
+  });
+
+  test('notebook predict: where to start, in words and as JSON', async () => {
+    const data = at('predict-data');
+    const readings = [
+      ['21:00', 10, 6.52],
+      ['22:00', 6, 6.61],
+      ['23:00', 4, 4.7],
+      ['23:30', 2, 6.74],
+    ];
+    const lines = readings.map(([time, c, ring]) => `2031-10-14T${time}:00Z,wide,24,${c},${ring},marks,in-focus`);
+    const header = 'timeUtc,lens,focalMm,temperatureC,ringPosition,ringUnit,verdict';
+    await writeFile(at('by-hand.csv'), [header, ...lines, ''].join('\n'));
+    expect((await run('notebook', 'import', 'by-hand.csv', '--data', data)).out).toMatch(/^4 entries added/);
+    const asked = ['notebook', 'predict', '--data', data, '--lens', 'wide', '--focal-mm', '24'];
+    const told = await run(...asked, '--temperature-c', '6');
+    expect(told.code).toBe(0);
+    expect(told.out).toMatch(/^Start at 6\.6 ± 0\.2 marks \(95 %: 6\.\d to [67]\.\d; 4 entries in focus\)\.$/m);
+    expect(told.out).toMatch(/^Doubtful: 2031-10-14 23:00, 4\.7 marks/m);
+    const found = JSON.parse((await run(...asked, '--temperature-c=-12', '--json')).out);
+    expect(found).toMatchObject({ lens: 'wide', unit: 'marks', focalMm: 24, temperatureC: -12, entries: 4 });
+    expect(found.position).toBeGreaterThan(6.7);
+    expect(found.residuals.filter(({ bad }: { bad: boolean }) => bad)).toHaveLength(1);
+    expect((await run('notebook', 'predict', '--data', data, '--lens', 'long')).code).toBe(3);
+    expect((await run('notebook', 'predict', '--data', data)).code).toBe(2);
+    expect((await run(...asked, '--temperature-c', 'cold')).code).toBe(2);
+  });
+
+  test('notebook merge takes the file of another machine; kit and settings go apart', async () => {
+    const [one, other] = ['one', 'other'].map((name) => at(`laptop-${name}`));
+    for (const [data, note] of [
+      [one, 'first'],
+      [other, 'second'],
+    ]) {
+      await writeFile(at('note.csv'), `timeUtc,note\n2031-10-14T21:00:00Z,${note}\n`);
+      await run('notebook', 'import', 'note.csv', '--data', data);
+    }
+    const merge = () => run('notebook', 'merge', join(other, 'notebook.sqlite'), '--data', one);
+    expect((await merge()).out).toBe('1 entry added, 0 known already.\n');
+    expect((await merge()).out).toBe('0 entries added, 1 known already.\n');
+    const kit = JSON.parse((await run('notebook', 'export', '--only', 'kit', '--data', one)).out);
+    expect(Object.keys(kit)).toEqual(['format', 'version', 'kit']);
+    expect(JSON.parse((await run('notebook', 'schema')).out)).toMatchObject({ type: 'object' });
+  });
+
+  test('a damaged notebook: its backup is shown, and restore goes on with it', async () => {
+    const data = at('damaged-data');
+    await writeFile(at('kept.csv'), 'timeUtc,note\n2031-10-14T21:00:00Z,kept\n');
+    await run('notebook', 'import', 'kept.csv', '--data', data);
+    const backup = await run('notebook', 'backup', '--data', data);
+    expect(backup.out).toMatch(/^Written to .*backups/);
+    await writeFile(join(data, 'notebook.sqlite'), 'ring at 3.2, cold\n'.repeat(500));
+    const listed = await run('notebook', 'list', '--data', data);
+    expect(listed).toMatchObject({ code: 0, out: expect.stringContaining('kept') });
+    expect(listed.err).toMatch(/^The notebook .* is damaged.*to be read only.*\n$/);
+    const refused = await run('notebook', 'import', 'kept.csv', '--data', data);
+    expect(refused.code).not.toBe(0);
+    expect((await run('notebook', 'restore', '--data', data)).out).toMatch(/^Restored\. .*\.bad\n$/);
+    const after = await run('notebook', 'list', '--data', data);
+    expect(after).toMatchObject({ err: '', out: expect.stringContaining('kept') });
+    expect((await run('notebook', 'restore', '--data', data)).out).toMatch(/sound/);
   });
 
   test('serve prints a link that works, and ends on SIGTERM', async () => {
