@@ -44,7 +44,7 @@ export function SkyChart({ plan, chosen }: { plan: Plan; chosen: string | null }
   const labels = placeLabels([
     ...named.map(({ body }) => labelOf(body.name, body, body.name === chosen ? 11 : 9)),
     ...(isMoonUp ? [labelOf(words.moon, sky.moon)] : []),
-    labelOf(words.sunName, sky.sun),
+    labelOf(words.sun, sky.sun),
   ]);
   return (
     <svg

@@ -63,6 +63,7 @@ export function TargetsPanel({ plan, nowMs, onLook }: { plan: Plan; nowMs: numbe
               <strong>{target.body.name}</strong>
               <span>{directionWords(target.body)}</span>
               <small>{[remarksText(target), words.until(plan, target)].filter(Boolean).join('; ')}</small>
+              <small>{words.light(target)}</small>
             </button>
           </li>
         ))}
@@ -82,8 +83,9 @@ export function SkyPanel({ plan }: { plan: Plan }) {
   const { settings } = useSettings();
   const { night, moonlight, targets } = plan;
   const hours: [string, string][] = [
-    [words.sun, words.span(night.sunsetMs, night.sunriseMs)],
-    [words.dark, words.span(night.astronomical.duskMs, night.astronomical.dawnMs)],
+    [words.sun, words.sunDown(plan)],
+    [words.twilight, words.twilights(plan)],
+    [words.dark, words.darkness(plan)],
     [words.moon, `${moonWords(moonlight)}; ${words.moonHours(night.moonriseMs, night.moonsetMs)}`],
   ];
   return (

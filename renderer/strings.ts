@@ -9,8 +9,10 @@ import type { MotorLearned } from '../core/guide/motor.ts';
 import type { Estimate, RingPrediction, RingResidual } from '../core/notebook/ring.ts';
 import type { LearnedMask, Mask, ZoneLayout } from '../core/optics/mask.ts';
 import type { Daylight } from '../core/sky/daylight.ts';
+import type { Night } from '../core/sky/night.ts';
 import type { Place } from '../core/sky/place.ts';
 import type { Target } from '../core/sky/targets.ts';
+import { directionWords } from '../core/sky/words.ts';
 import { FIELD_CARD, figure, marksText, SUN_CAUTION, withSigma } from '../core/strings.ts';
 import type {
   CameraMessage,
@@ -76,6 +78,12 @@ const REFUSALS: Record<CalibrationRefusal, string> = {
 /** Hours and minutes by this computer's clock. */
 function clock(ms: number): string {
   return new Date(ms).toLocaleTimeString('en-GB', { hour: '2-digit', minute: '2-digit' });
+}
+
+/** From dusk to dawn; where the Sun crosses that altitude at no time, it stays below or above it. */
+function span({ duskMs, dawnMs }: Night['civil'], isBelow: boolean): string {
+  if (duskMs === null && dawnMs === null) return isBelow ? 'all day' : 'not this night';
+  return `${duskMs === null ? '' : clock(duskMs)} – ${dawnMs === null ? '' : clock(dawnMs)}`;
 }
 
 export const strings = {
@@ -155,14 +163,19 @@ export const strings = {
     },
     noLens: 'Set focal length and f-number in Settings: then brightness is judged too.',
     sunUnknown: 'With the place set, Nightring knows where it stands.',
-    sunName: 'Sun',
-    sun: 'Sun down',
+    sun: 'Sun',
+    twilight: 'Twilight',
+    sunDown: ({ night, sky, daylight }: Plan) =>
+      `${directionWords(sky.sun)}; down ${span({ duskMs: night.sunsetMs, dawnMs: night.sunriseMs }, daylight !== 'day')}`,
+    twilights({ night, sky }: Plan): string {
+      const { altitudeDeg } = sky.sun;
+      return `civil ${span(night.civil, altitudeDeg < -6)}, nautical ${span(night.nautical, altitudeDeg < -12)}`;
+    },
+    darkness: ({ night, sky }: Plan) => span(night.astronomical, sky.sun.altitudeDeg < -18),
+    light: ({ body, airmass }: Target) =>
+      `mag ${amount(body.magnitude)}${airmass === null ? '' : `, air ${amount(airmass)}`}`,
     dark: 'Dark',
     moon: 'Moon',
-    span: (fromMs: number | null, untilMs: number | null) =>
-      fromMs === null && untilMs === null
-        ? 'not this night'
-        : `${fromMs === null ? '' : clock(fromMs)} – ${untilMs === null ? '' : clock(untilMs)}`,
     moonHours: (riseMs: number | null, setMs: number | null) =>
       [riseMs !== null && `up ${clock(riseMs)}`, setMs !== null && `down ${clock(setMs)}`].filter(Boolean).join(', '),
     chart: (names: string[]) =>

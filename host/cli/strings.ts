@@ -1,5 +1,6 @@
 /** All texts of the command line. */
 import type { Entry } from '../../core/notebook/entry.ts';
+import type { Night } from '../../core/sky/night.ts';
 import type { Place } from '../../core/sky/place.ts';
 import type { ImportResult } from '../api.ts';
 import { EXIT } from './output.ts';
@@ -120,8 +121,12 @@ Exit status: ${EXIT.ok} done, ${EXIT.unreadable} the picture cannot be read or h
     noGps: (path: string) => `${path} holds no position; give --latitude and --longitude`,
     at: ({ name, latitudeDeg, longitudeDeg }: Place, local: string, utc: string) =>
       `${name || 'Place'}: ${latitudeDeg.toFixed(3)}°, ${longitudeDeg.toFixed(3)}°. ${local} (${utc} UTC).`,
-    night: (sunset: string, dusk: string, dawn: string, sunrise: string) =>
-      `Sunset ${sunset}, dark from ${dusk} to ${dawn} (Sun 18° down), sunrise ${sunrise}.`,
+    night({ sunsetMs, sunriseMs, civil, nautical, astronomical }: Night, clock: (ms: number | null) => string): string {
+      const twilights = [civil, nautical, astronomical];
+      const dusks = twilights.map(({ duskMs }) => clock(duskMs)).join(', ');
+      const dawns = twilights.map(({ dawnMs }) => clock(dawnMs)).join(', ');
+      return `Sunset ${clock(sunsetMs)}, dusk (Sun 6°, 12°, 18° down) ${dusks}; dawn ${dawns}, sunrise ${clock(sunriseMs)}.`;
+    },
     moon: (phase: string, rise: string, set: string) => `Moon ${phase}; rises ${rise}, sets ${set}.`,
     never: '–',
     noLens: 'Lens not known: brightness is not judged; give --focal-mm and --f-number.',

@@ -92,14 +92,7 @@ async function targets(options: TargetOptions): Promise<void> {
   remark(texts.at(place, local(atMs), new Date(atMs).toISOString().slice(0, 16)));
   const zone = zoneWords(place, -new Date(atMs).getTimezoneOffset());
   for (const line of [zone, daylight]) if (line) remark(line);
-  remark(
-    texts.night(
-      clock(night.sunsetMs),
-      clock(night.astronomical.duskMs),
-      clock(night.astronomical.dawnMs),
-      clock(night.sunriseMs),
-    ),
-  );
+  remark(texts.night(night, clock));
   remark(texts.moon(moonWords(moonAt(atMs)), clock(night.moonriseMs), clock(night.moonsetMs)));
   remark(live ? liveViewWords(live) : texts.noLens);
   if (shown.length === 0) remark(texts.none);

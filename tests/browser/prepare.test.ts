@@ -66,7 +66,12 @@ describe('prepare', () => {
   test('the best targets stand in order, with where and why; keys choose one and it is kept', async () => {
     const { page } = opened;
     // Placed by PyEphem and astropy: Saturn 45° high in the south (tests/reference/fixtures/sky.json).
-    await expect.poll(() => targets(page).first().textContent()).toMatch(/^SaturnS 186°, 45° high.*near your pictures/);
+    await expect
+      .poll(() => targets(page).first().textContent())
+      .toMatch(/^SaturnS 186°, 45° high.*near your pictures.*mag 0\.\d+, air 1\.4/);
+    // Civil dusk and dawn 16:21:05 and 06:09:38 UTC, moonrise 16:07:26 by PyEphem.
+    await page.getByText('civil 17:21 – 07:09').waitFor();
+    await page.getByText('up 17:07').waitFor();
     expect(await pressed(page)).toBe('Saturn');
     await page.keyboard.press('ArrowDown');
     await expect.poll(() => pressed(page)).toBe('Capella');
@@ -138,6 +143,9 @@ describe('prepare', () => {
     await page.getByRole('button', { name: 'Change' }).click();
     await page.getByLabel('From a picture').setInputFiles(picture('none.jpg'));
     await page.getByRole('alert').filter({ hasText: 'holds no position' }).waitFor();
+    // Nor does the simulated camera know where it is.
+    await page.getByRole('button', { name: 'From the camera' }).click();
+    await expect.poll(() => page.getByText('holds no position').count()).toBe(1);
     await page.getByLabel('From a picture').setInputFiles(picture('south-west.jpg'));
     await expect.poll(async () => (await kept(page)).place?.latitudeDeg).toBeCloseTo(-33.252, 6);
     expect((await kept(page)).place).toMatchObject({ elevationM: -12, horizonDeg: 12, towardsDeg: 180 });
@@ -169,6 +177,15 @@ describe('prepare', () => {
     );
     await page.keyboard.press('Enter');
     await caution.waitFor({ state: 'detached' });
+    // Night, then day again, without a new start: as when the Sun comes up over a tripod left standing.
+    await page.clock.setFixedTime(new Date('2026-11-26T05:00:00Z'));
+    await page.keyboard.press('1');
+    await page.getByText(/The Sun is up/).waitFor({ state: 'detached' });
+    await page.keyboard.press('2');
+    await page.clock.setFixedTime(new Date('2026-11-26T07:00:00Z'));
+    await caution.waitFor();
+    expect(await caution.textContent()).toMatch(/The Sun is up, ESE \d+°, 2° high/);
+    await page.keyboard.press('Enter');
   });
 
   test('the rehearsal’s place says nothing of a real evening', async () => {
