@@ -1,4 +1,4 @@
-import { fit } from '../track/fit.ts';
+import { fit, learnNoise } from '../track/fit.ts';
 import type { Track } from '../track/track.ts';
 import type { Sight } from './motor.ts';
 
@@ -31,15 +31,15 @@ export function sightSince(track: Track, tolerancePx: number, sinceMs: number, n
   const newestMs = points.at(-1)?.timeMs ?? sinceMs;
   if (nowMs - newestMs > LOST_MS) return null;
   if (points.length < FEWEST_FRAMES || newestMs - points[0].timeMs < SPAN_MS) return 'wait';
-  const noise = { scale: 1, longRun: CORRELATED ** 2 };
+  // Frames that scatter more than they say are less certain than they say.
+  const scale = Math.max(1, learnNoise(points, { scale: 1, longRun: 1 }).scale);
+  const noise = { scale, longRun: (CORRELATED * scale) ** 2 };
   const isLate = nowMs - settledMs > PATIENCE_MS;
   const line = fit(points, 1, noise);
   const isMoving = Math.abs(line.rate) > Math.max(3 * Math.sqrt(line.rateVariance), DRIFT * tolerancePx);
   if (isMoving && !isLate) return 'wait';
-  const { value, valueVariance, residuals } = fit(points, 0, noise);
-  // Frames that scatter more than they say are less certain than they say.
-  const scatter = Math.sqrt(residuals.reduce((sum, z) => sum + Math.min(9, z * z), 0) / (points.length - 1));
+  const { value, valueVariance } = fit(points, 0, noise);
   const position = value / tolerancePx;
-  const sigma = (Math.sqrt(valueVariance) * Math.max(1, scatter)) / tolerancePx;
+  const sigma = Math.sqrt(valueVariance) / tolerancePx;
   return sigma <= Math.max(WANTED_SIGMA, WANTED_PART * Math.abs(position)) || isLate ? { position, sigma } : 'wait';
 }
