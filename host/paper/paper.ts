@@ -2,14 +2,13 @@ import { bodyInUse, lensInUse } from '../../core/kit/kit.ts';
 import type { Entry } from '../../core/notebook/entry.ts';
 import { type RingMemory, ringMemory } from '../../core/notebook/memory.ts';
 import { cardPages } from '../../core/paper/card.ts';
-import type { Page, Paper } from '../../core/paper/page.ts';
+import type { Page, Paper, TextWidth } from '../../core/paper/page.ts';
 import { lastSession, reportPages } from '../../core/paper/report.ts';
 import { type TapeMark, tapeLengthMm, tapePages } from '../../core/paper/tape.ts';
 import { SHEET_WORDS as words } from '../../core/paper/words.ts';
 import { liveViewOf } from '../../core/sky/brightness.ts';
 import scenario from '../../samples/scenario.json' with { type: 'json' };
 import type { Settings } from '../api.ts';
-import { textWidth, writePdf } from './pdf.ts';
 
 export const PAPER_KINDS = ['tape', 'card', 'report'] as const;
 export type PaperKind = (typeof PAPER_KINDS)[number];
@@ -39,8 +38,10 @@ export async function makePaper(
   wishes: PaperWishes,
 ): Promise<Buffer> {
   const make = { tape: ringTape, card: fieldCard, report: sessionReport }[kind];
+  // Fonts and PDF take long to load and are seldom needed.
+  const { textWidth, writePdf } = await import('./pdf.ts');
   try {
-    const pages = make(entries, settings, wishes);
+    const pages = make(entries, settings, wishes, textWidth);
     return await writePdf(pages, words.titles[kind], new Date(wishes.atMs).toISOString());
   } catch (error) {
     if (error instanceof RangeError) throw new PaperError(error.message);
@@ -48,7 +49,7 @@ export async function makePaper(
   }
 }
 
-function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWishes): Page[] {
+function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWishes, textWidth: TextWidth): Page[] {
   const { lens, memory, inKit, focalsMm, temperatureC } = ringOf(entries, settings, wishes);
   const diameterMm = wishes.diameterMm ?? inKit?.ring.barrelDiameterMm;
   if (!diameterMm) throw new PaperError(words.noDiameter(lens));
@@ -73,7 +74,7 @@ function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWi
   return tapePages({ diameterMm, unit, lens, conditions, marks, remark }, wishes.paper, textWidth);
 }
 
-function fieldCard(entries: readonly Entry[], settings: Settings, wishes: PaperWishes): Page[] {
+function fieldCard(entries: readonly Entry[], settings: Settings, wishes: PaperWishes, textWidth: TextWidth): Page[] {
   const { lens, memory, focalsMm, temperatureC } = ringOf(entries, settings, wishes);
   const { focalMm, fNumber } = settings.optics;
   const pixelUm = bodyInUse(settings)?.pixelUm ?? null;
@@ -91,7 +92,12 @@ function fieldCard(entries: readonly Entry[], settings: Settings, wishes: PaperW
   return cardPages(card, wishes.paper, textWidth);
 }
 
-function sessionReport(entries: readonly Entry[], settings: Settings, { paper }: PaperWishes): Page[] {
+function sessionReport(
+  entries: readonly Entry[],
+  settings: Settings,
+  { paper }: PaperWishes,
+  textWidth: TextWidth,
+): Page[] {
   if (entries.length === 0) throw new PaperError(words.noEntries);
   const session = lastSession(entries);
   const rings = [...new Set(session.map(({ lens }) => lens))].flatMap((lens) => {
