@@ -4,8 +4,8 @@ import { useKeys } from './keys.ts';
 import { useSun } from './plan.ts';
 import { strings } from './strings.ts';
 
-/** What was acknowledged since the start. */
-let seen: 'nothing' | 'general' | 'day' = 'nothing';
+/** What was acknowledged since the start: the general word, and on which day (by the Sun) that it is up. */
+const seen: { general: boolean; day: number | null } = { general: false, day: null };
 
 /**
  * Shown over the picture at each start until acknowledged, and again when the Sun comes up over the place: a tripod
@@ -15,9 +15,10 @@ export function Caution() {
   const [, redraw] = useState(0);
   const now = useSun();
   const isDay = now?.daylight === 'day';
-  const open = seen === 'nothing' || (isDay && seen !== 'day');
+  const open = !seen.general || (isDay && seen.day !== now.day);
   const close = () => {
-    seen = isDay ? 'day' : 'general';
+    seen.general = true;
+    if (isDay) seen.day = now.day;
     redraw((count) => count + 1);
   };
   useKeys(open ? { Enter: close } : {});

@@ -9,6 +9,7 @@ import { usePlace } from './place.ts';
 import { useSettings } from './settings.ts';
 
 const MINUTE_MS = 60_000;
+const DAY_MS = 86_400_000;
 
 /** This computer's clock, to the minute. */
 export function useMinute(): number {
@@ -22,14 +23,23 @@ export function useMinute(): number {
 
 const minuteOf = (ms: number) => Math.floor(ms / MINUTE_MS) * MINUTE_MS;
 
+export interface SunNow {
+  place: Place;
+  sun: SkyBody;
+  daylight: Daylight;
+  /** Running number of the day, from the Sun's midnight to the next. */
+  day: number;
+}
+
 /** Where the Sun stands now; null while the place is not known. */
-export function useSun(): { place: Place; sun: SkyBody; daylight: Daylight } | null {
+export function useSun(): SunNow | null {
   const place = usePlace();
   const nowMs = useMinute();
   return useMemo(() => {
     if (!place) return null;
     const { sun } = skyAt(place, nowMs);
-    return { place, sun, daylight: daylightAt(sun, place) };
+    const day = Math.floor(nowMs / DAY_MS + place.longitudeDeg / 360);
+    return { place, sun, daylight: daylightAt(sun, place), day };
   }, [place, nowMs]);
 }
 
