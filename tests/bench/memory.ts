@@ -5,6 +5,7 @@
 import { setFlagsFromString } from 'node:v8';
 import { runInNewContext } from 'node:vm';
 import type { PixelImage } from '../../core/frame.ts';
+import { DEFAULT_MASK, type Mask } from '../../core/optics/mask.ts';
 import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { expose } from '../../core/simulator/expose.ts';
@@ -24,14 +25,18 @@ export interface MemoryFigures {
   buffersMb: number[];
 }
 
-/** Frames of several sizes: followed some times, then lost, elsewhere, too faint, of another size. */
+/**
+ * Frames of several sizes: followed, lost, elsewhere, without spots, of another size; most of them hold no star, which is
+ * quick, and each change of size has OpenCV's matrices made anew.
+ */
 export function mixedFrames(): PixelImage[] {
-  const drawn = (sizePx: number, xPx: number, yPx: number, photoelectrons = 40_000) => {
+  const drawn = (sizePx: number, xPx: number, yPx: number, mask: Mask | null = DEFAULT_MASK) => {
     // Spots 14 px from the star: as small as can be, since it is the number of frames that counts.
     const scene = defaultScene({
       widthPx: sizePx,
       heightPx: sizePx,
-      star: star(xPx, yPx, photoelectrons),
+      star: star(xPx, yPx, 40_000),
+      mask,
       pitchUm: 800,
       pedestal: 0.004,
     });
@@ -39,10 +44,32 @@ export function mixedFrames(): PixelImage[] {
   };
   const followed = drawn(72, 36.3, 34.8);
   const moved = drawn(72, 41.1, 33.4);
-  const faint = drawn(72, 36.3, 34.8, 1500);
+  // Without the mask: frames of it are added up in vain.
+  const bare = drawn(72, 36.3, 34.8, null);
   const small = drawn(64, 31.2, 32.1);
   const empty = drawn(80, -4000, -4000);
-  return [...Array(8).fill(followed), moved, empty, small, small, empty, faint, faint, faint, empty, empty];
+  const nothing = [empty, cutOut(empty, 56), empty, cutOut(empty, 64)];
+  return [
+    followed,
+    followed,
+    moved,
+    ...nothing,
+    small,
+    small,
+    ...nothing,
+    ...nothing,
+    ...Array(7).fill(bare),
+    ...nothing,
+  ];
+}
+
+function cutOut(image: PixelImage, size: number): PixelImage {
+  const data = new Uint8Array(3 * size * size);
+  for (let row = 0; row < size; row++) {
+    const from = 3 * row * image.widthPx;
+    data.set(image.data.subarray(from, from + 3 * size), 3 * row * size);
+  }
+  return { ...image, widthPx: size, heightPx: size, data };
 }
 
 /** Where OpenCV places a matrix too large for any gap: above everything that is in use, bytes. */
