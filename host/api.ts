@@ -87,6 +87,21 @@ const positive = z.number().positive().nullable();
 export const recordingLimitSchema = z.number().min(20).max(1e7);
 export const DEFAULT_RECORDING_MB = 2000;
 
+/** What the calculators take that nothing else knows. */
+export const calculatorSchema = z.object({
+  /** Blur and trail let pass, sensor pixels. */
+  blurPx: z.number().positive().default(1),
+  exposureS: z.number().positive().default(10),
+  iso: z.number().positive().default(3200),
+  /** V magnitudes per square arc second: 21 is dark country. */
+  skyMag: z.number().min(0).max(30).default(21),
+  /** Electrons per pixel, typical at high ISO (common practice, no source). */
+  readNoiseE: z.number().positive().default(3),
+  /** Side of a sensor pixel, µm, while no camera body is chosen from the kit. */
+  pixelUm: positive.default(null),
+});
+export type CalculatorSettings = z.output<typeof calculatorSchema>;
+
 /** The settings document. What a newer screen adds is kept, not refused. */
 export const settingsSchema = z.looseObject({
   optics: z
@@ -103,6 +118,7 @@ export const settingsSchema = z.looseObject({
   body: z.string().max(200).default(''),
   /** Size that a recording may have; its oldest part gives way. */
   recordingLimitMb: recordingLimitSchema.default(DEFAULT_RECORDING_MB),
+  calculator: calculatorSchema.prefault({}),
   steadySeconds: z.number().min(0).max(60).default(3),
   /** Which of the lens's values were read from a camera, as they were read. */
   fromCamera: z

@@ -2,9 +2,10 @@ import { useId } from 'react';
 import { type Camera, focusFigures, offsetFigures, skyFigures, trailFigures } from '../core/calculators.ts';
 import { bodyInUse, type KitCamera } from '../core/kit/kit.ts';
 import { figure } from '../core/strings.ts';
+import { type CalculatorSettings, calculatorSchema } from '../host/api.ts';
 import { NumberField } from './fields.tsx';
 import { useSessionState } from './session.ts';
-import { calculatorOf, useSettings } from './settings.ts';
+import { useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 
 const words = strings.calculator;
@@ -13,17 +14,19 @@ const words = strings.calculator;
 export function CalculatorPanel() {
   const id = useId();
   const { settings, change } = useSettings();
-  const typed = calculatorOf(settings);
+  const { calculator: typed, optics } = settings;
   const body = bodyInUse(settings);
-  const { focalMm, fNumber } = settings.optics;
+  const { focalMm, fNumber } = optics;
   const pixelUm = body?.pixelUm ?? typed.pixelUm;
   const camera = focalMm !== null && fNumber !== null && pixelUm !== null ? { focalMm, fNumber, pixelUm } : null;
-  const set = (name: keyof typeof typed, value: number | null) => {
+  const set = (name: keyof CalculatorSettings, value: number | null) =>
     // An empty field goes back to the usual value.
-    const { [name]: _, ...others } = typed;
-    change({ calculator: value === null ? others : { ...others, [name]: value } });
-  };
-  const field = (name: keyof typeof typed, limits: { min: number } | { range: [number, number] }, hint?: string) => (
+    change({ calculator: calculatorSchema.parse({ ...typed, [name]: value ?? undefined }) });
+  const field = (
+    name: keyof CalculatorSettings,
+    limits: { min: number } | { range: [number, number] },
+    hint?: string,
+  ) => (
     <NumberField
       label={words.fields[name]}
       hint={hint}
@@ -49,7 +52,7 @@ export function CalculatorPanel() {
 
 function Answers({ camera, body }: { camera: Camera; body: KitCamera | null }) {
   const { settings } = useSettings();
-  const { blurPx, exposureS, iso, skyMag, readNoiseE } = calculatorOf(settings);
+  const { blurPx, exposureS, iso, skyMag, readNoiseE } = settings.calculator;
   const focus = focusFigures(camera, blurPx);
   const inMiddle = trailFigures(camera, { declinationDeg: 0, offAxisDeg: 0 }, blurPx);
   const inCorner = body && trailFigures(camera, { declinationDeg: 0, offAxisDeg: cornerDeg(camera, body) }, blurPx);

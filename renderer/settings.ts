@@ -23,33 +23,6 @@ const DEFAULT_SCREEN: ScreenSettings = {
   fieldCardSeen: false,
 };
 
-/** What the calculators take that nothing else knows; kept inside the settings document under `calculator`. */
-export interface CalculatorSettings {
-  /** Blur and trail let pass, sensor pixels. */
-  blurPx: number;
-  exposureS: number;
-  iso: number;
-  /** V magnitudes per square arc second. */
-  skyMag: number;
-  /** Electrons per pixel, typical at high ISO (common practice, no source). */
-  readNoiseE: number;
-  /** Side of a sensor pixel, µm, while no camera body is chosen from the kit. */
-  pixelUm: number | null;
-}
-
-const DEFAULT_CALCULATOR: CalculatorSettings = {
-  blurPx: 1,
-  exposureS: 10,
-  iso: 3200,
-  skyMag: 21,
-  readNoiseE: 3,
-  pixelUm: null,
-};
-
-export function calculatorOf(settings: Settings): CalculatorSettings {
-  return { ...DEFAULT_CALCULATOR, ...(settings.calculator as Partial<CalculatorSettings> | undefined) };
-}
-
 export const BRIGHTNESS_STEPS = [40, 55, 70, 85, 100];
 export const TEXT_SIZES = [100, 125, 150];
 

@@ -153,6 +153,8 @@ export const SHEET_WORDS = {
   titles: { tape: 'Ring tape', card: 'Field card', report: 'Session report' },
   noDiameter: (lens: string) =>
     `the diameter of the focus ring${lens ? ` of ${lens}` : ''} is not known; measure it and type it with the lens in the kit`,
+  badDiameter: (diameterMm: number, least: number, most: number) =>
+    `a focus ring is ${least} to ${most} mm across, not ${diameterMm} mm; measure it again`,
   noEntries: 'the notebook has no entries yet; write one down first',
   atTemperature: (temperatureC: number) => `at ${minus(temperatureC)} °C`,
   otherUnit: (unit: string, tapeUnit: string) =>

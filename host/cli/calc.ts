@@ -5,6 +5,7 @@ import {
   focusFigures,
   marksOfDefocus,
   offsetFigures,
+  type Sky,
   skyFigures,
   trailFigures,
 } from '../../core/calculators.ts';
@@ -57,46 +58,43 @@ export function addCalc(program: Command): void {
         for (const line of shown) await writeLine(line);
       });
 
-  add<CalcOptions & { blurPx: number; distanceM?: number }>(
+  add<CalcOptions & { blurPx?: number; distanceM?: number }>(
     'focus',
     ALL,
     (command) =>
       command
-        .option('--blur-px <B>', texts.options.blurPx, parsePositive, 1)
+        .option('--blur-px <B>', texts.options.blurPx, parsePositive)
         .option('--distance-m <D>', texts.options.distanceM, parsePositive),
-    (camera, { blurPx, distanceM = null }) => {
-      const figures = focusFigures(camera, blurPx, distanceM);
+    (camera, { blurPx, distanceM = null }, { calculator }) => {
+      const figures = focusFigures(camera, blurPx ?? calculator.blurPx, distanceM);
       return [figures, focusLines(figures, distanceM)];
     },
   );
-  add<CalcOptions & { trailPx: number; declinationDeg: number; offAxisDeg: number }, 'focalMm' | 'pixelUm'>(
+  add<CalcOptions & { trailPx?: number; declinationDeg: number; offAxisDeg: number }, 'focalMm' | 'pixelUm'>(
     'trail',
     ['focalMm', 'pixelUm'],
     (command) =>
       command
-        .option('--trail-px <T>', texts.options.trailPx, parsePositive, 1)
+        .option('--trail-px <T>', texts.options.trailPx, parsePositive)
         .option('--declination-deg <D>', texts.options.declinationDeg, parseNumber, 0)
         .option('--off-axis-deg <A>', texts.options.offAxisDeg, parseNumber, 0),
-    (camera, { trailPx, ...place }) => {
-      const figures = trailFigures(camera, place, trailPx);
+    (camera, { trailPx, ...place }, { calculator }) => {
+      const figures = trailFigures(camera, place, trailPx ?? calculator.blurPx);
       return [figures, trailLines(figures)];
     },
   );
-  add<
-    CalcOptions & { skyMag: number; exposureS: number; iso: number; readNoiseE: number; transmission?: number },
-    'fNumber' | 'pixelUm'
-  >(
+  add<CalcOptions & Partial<Sky>, 'fNumber' | 'pixelUm'>(
     'sky',
     ['fNumber', 'pixelUm'],
     (command) =>
       command
-        .option('--sky-mag <M>', texts.options.skyMag, parseNumber, 21)
-        .option('--exposure-s <T>', texts.options.exposureS, parsePositive, 10)
-        .option('--iso <S>', texts.options.iso, parsePositive, 3200)
-        .option('--read-noise-e <R>', texts.options.readNoiseE, parsePositive, 3)
+        .option('--sky-mag <M>', texts.options.skyMag, parseNumber)
+        .option('--exposure-s <T>', texts.options.exposureS, parsePositive)
+        .option('--iso <S>', texts.options.iso, parsePositive)
+        .option('--read-noise-e <R>', texts.options.readNoiseE, parsePositive)
         .option('--transmission <L>', texts.options.transmission, parsePositive),
-    (camera, sky) => {
-      const figures = skyFigures(camera, sky);
+    (camera, given, { calculator }) => {
+      const figures = skyFigures(camera, { ...calculator, ...given });
       return [figures, skyLines(figures)];
     },
   );
@@ -118,7 +116,7 @@ function cameraOf<Needed extends keyof Camera>(
   settings: Settings,
 ): Pick<Camera, Needed> {
   const { focalMm, fNumber } = settings.optics;
-  const known = { focalMm, fNumber, pixelUm: bodyInUse(settings)?.pixelUm ?? null };
+  const known = { focalMm, fNumber, pixelUm: bodyInUse(settings)?.pixelUm ?? settings.calculator.pixelUm };
   const entries = needed.map((name) => {
     const value = given[name] ?? known[name];
     if (value === null) throw new CommandError(texts.missing(name), EXIT.usage);

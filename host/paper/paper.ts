@@ -4,7 +4,7 @@ import { type RingMemory, ringMemory } from '../../core/notebook/memory.ts';
 import { cardPages } from '../../core/paper/card.ts';
 import type { Page, Paper, TextWidth } from '../../core/paper/page.ts';
 import { lastSession, reportPages } from '../../core/paper/report.ts';
-import { type TapeMark, tapeLengthMm, tapePages } from '../../core/paper/tape.ts';
+import { DIAMETERS_MM, type TapeMark, tapeLengthMm, tapePages } from '../../core/paper/tape.ts';
 import { SHEET_WORDS as words } from '../../core/paper/words.ts';
 import { liveViewOf } from '../../core/sky/brightness.ts';
 import scenario from '../../samples/scenario.json' with { type: 'json' };
@@ -40,20 +40,16 @@ export async function makePaper(
   const make = { tape: ringTape, card: fieldCard, report: sessionReport }[kind];
   // Fonts and PDF take long to load and are seldom needed.
   const { textWidth, writePdf } = await import('./pdf.ts');
-  try {
-    const pages = make(entries, settings, wishes, textWidth);
-    return await writePdf(pages, words.titles[kind], new Date(wishes.atMs).toISOString());
-  } catch (error) {
-    if (error instanceof RangeError) throw new PaperError(error.message);
-    throw error;
-  }
+  const pages = make(entries, settings, wishes, textWidth);
+  return writePdf(pages, words.titles[kind], new Date(wishes.atMs).toISOString());
 }
 
 function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWishes, textWidth: TextWidth): Page[] {
   const { lens, memory, inKit, focalsMm, temperatureC } = ringOf(entries, settings, wishes);
   const diameterMm = wishes.diameterMm ?? inKit?.ring.barrelDiameterMm;
   if (!diameterMm) throw new PaperError(words.noDiameter(lens));
-  const lengthMm = tapeLengthMm(diameterMm);
+  const [least, most] = DIAMETERS_MM;
+  if (diameterMm < least || diameterMm > most) throw new PaperError(words.badDiameter(diameterMm, least, most));
   const unit = [inKit?.ring.unit, memory?.unit].find((known) => known === 'mm' || known === 'degrees') ?? 'mm';
   const fitted: TapeMark[] =
     memory?.unit === unit
@@ -62,7 +58,7 @@ function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWi
           return { focalMm, position, sigma };
         })
       : [];
-  const end = unit === 'mm' ? lengthMm : 360;
+  const end = unit === 'mm' ? tapeLengthMm(diameterMm) : 360;
   const marks = fitted.filter(({ position }) => position >= 0 && position <= end);
   const remark =
     memory && memory.unit !== unit
@@ -77,7 +73,7 @@ function ringTape(entries: readonly Entry[], settings: Settings, wishes: PaperWi
 function fieldCard(entries: readonly Entry[], settings: Settings, wishes: PaperWishes, textWidth: TextWidth): Page[] {
   const { lens, memory, focalsMm, temperatureC } = ringOf(entries, settings, wishes);
   const { focalMm, fNumber } = settings.optics;
-  const pixelUm = bodyInUse(settings)?.pixelUm ?? null;
+  const pixelUm = bodyInUse(settings)?.pixelUm ?? settings.calculator.pixelUm;
   const card = {
     place: settings.place ?? (settings.camera === 'sim' ? scenario.place : null),
     atMs: wishes.atMs,

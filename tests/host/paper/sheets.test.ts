@@ -219,7 +219,9 @@ describe('ring tape from the notebook', () => {
     await expect(sheetsOf('tape')).rejects.toThrow(
       `the diameter of the focus ring of ${LENS} is not known; measure it`,
     );
-    await expect(sheetsOf('tape', entries, {}, { diameterMm: 5 })).rejects.toThrow('15 to 250 mm');
+    await expect(sheetsOf('tape', entries, {}, { diameterMm: 5 })).rejects.toThrow(
+      'a focus ring is 15 to 250 mm across, not 5 mm',
+    );
   });
 });
 
