@@ -1,5 +1,5 @@
 import { fit, learnNoise } from '../track/fit.ts';
-import type { Track } from '../track/track.ts';
+import type { Track, TrackPoint } from '../track/track.ts';
 import type { Sight } from './motor.ts';
 
 /** After a move, frames may still show the lens moving: the camera's own delay, ms (common practice, no source). */
@@ -10,9 +10,10 @@ const SPAN_MS = 600;
 /** Certainty waited for: bands, and as a part of the distance. */
 const WANTED_SIGMA = 0.12;
 const WANTED_PART = 0.03;
-/** Longest wait for it, and without any pattern. */
+/** Longest wait for it; and without any pattern, also while frames of faint spots are being added up. */
 const PATIENCE_MS = 6000;
 const LOST_MS = 5000;
+const LOST_ADDING_MS = 30_000;
 /** A drift of less than this, bands a second, is no lens on its way. */
 const DRIFT = 0.15;
 /** Frames are not independent (seeing): their mean is less certain than 1/√n by about this. */
@@ -27,9 +28,9 @@ const CORRELATED = 1.7;
  */
 export function sightSince(track: Track, tolerancePx: number, sinceMs: number, nowMs: number): Sight | null | 'wait' {
   const settledMs = sinceMs + SETTLE_MS;
-  const points = track.history.filter(({ timeMs, used }) => used && timeMs > Math.max(settledMs, nowMs - PATIENCE_MS));
+  const points = pointsSince(track, settledMs, nowMs);
   const newestMs = points.at(-1)?.timeMs ?? sinceMs;
-  if (nowMs - newestMs > LOST_MS) return null;
+  if (nowMs - newestMs > (track.gatheringS === null ? LOST_MS : LOST_ADDING_MS)) return null;
   if (points.length < FEWEST_FRAMES || newestMs - points[0].timeMs < SPAN_MS) return 'wait';
   // Frames that scatter more than they say are less certain than they say.
   const scale = Math.max(1, learnNoise(points, { scale: 1, longRun: 1 }).scale);
@@ -42,4 +43,16 @@ export function sightSince(track: Track, tolerancePx: number, sinceMs: number, n
   const position = value / tolerancePx;
   const sigma = Math.sqrt(valueVariance) / tolerancePx;
   return sigma <= Math.max(WANTED_SIGMA, WANTED_PART * Math.abs(position)) || isLate ? { position, sigma } : 'wait';
+}
+
+/** The newest points that show the lens where it is now; few, however old, where points are rare. */
+function pointsSince({ history }: Track, settledMs: number, nowMs: number): TrackPoint[] {
+  const first = history.findIndex(({ timeMs }) => timeMs > settledMs);
+  if (first < 0) return [];
+  // A point after a long gap may be a mean of frames from before the move, too.
+  const isMean = first > 0 && history[first].timeMs - history[first - 1].timeMs > SETTLE_MS;
+  // What the tracker has set aside counts: after a jump that may be all that is new. The fit is robust by itself.
+  const settled = history.slice(isMean ? first + 1 : first);
+  const newest = settled.filter(({ timeMs }) => timeMs > nowMs - PATIENCE_MS);
+  return newest.length >= FEWEST_FRAMES ? newest : settled.slice(-FEWEST_FRAMES);
 }

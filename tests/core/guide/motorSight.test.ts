@@ -57,6 +57,30 @@ describe('where focus stands after a move', () => {
     expect(sights.slice(0, first(sights)).every((sight) => sight === 'wait')).toBe(true);
   });
 
+  it('is waited for while frames of faint spots are added up, and the first mean after a move is left out', () => {
+    const tracker = new Tracker();
+    const batch = 40;
+    let mean = 0;
+    const told: ReturnType<typeof sightSince>[] = [];
+    for (let i = 1; i <= 24 * FPS; i++) {
+      const timeMs = (1000 * i) / FPS;
+      // The move ends in the middle of a batch.
+      mean += (timeMs < 7000 ? 3 : 1) / batch;
+      const star = { xPx: 500 + 1e-6 * i, yPx: 300, saturated: false };
+      const gathering = { frames: i % batch, ofFrames: batch };
+      const reading =
+        i % batch === 0
+          ? measurement({ offsetPx: mean + 1e-4 * Math.sin(i), offsetSigmaPx: 0.02, star })
+          : { status: 'no-pattern' as const, reason: 'too-dim' as const, star, gathering };
+      if (i % batch === 0) mean = 0;
+      told.push(sightSince(tracker.push(timeMs, reading), TOLERANCE_PX, 7000, timeMs));
+    }
+    const at = first(told);
+    // The batch that ends at 8 s is mixed; six more come every two seconds.
+    expect((at + 1) / FPS).toBe(20);
+    expect((told[at] as { position: number }).position).toBeCloseTo(2, 2);
+  });
+
   it('is told late but not never when it stays uncertain', () => {
     const sights = watch(
       9,
