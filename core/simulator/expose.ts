@@ -20,11 +20,36 @@ export function toneTable(tone: Scene['tone']): Uint8Array {
   return Uint8Array.from({ length: TONE_STEPS + 1 }, (_, i) => Math.round(255 * toned(tone, i / TONE_STEPS)));
 }
 
-/**
- * One exposure: photon noise, hot pixels, colour mosaic and its interpolation, read noise, banding,
- * saturation at full well, sharpening, tone curve, 8 bits.
- */
+/** One exposure as a camera stores it: sharpening, tone curve, 8 bits. */
 export function expose(noiseFree: LinearRgb, scene: Scene, random: Random = seededRandom(scene.seed)): PixelImage {
+  const { widthPx, heightPx } = noiseFree;
+  const size = widthPx * heightPx;
+  const signal = signalOf(noiseFree, scene, random);
+  if (scene.sharpen > 0) for (let c = 0; c < 3; c++) signal[c] = sharpened(signal[c], widthPx, heightPx, scene.sharpen);
+  const table = toneTable(scene.tone);
+  const data = new Uint8Array(3 * size);
+  for (let at = 0; at < size; at++)
+    for (let c = 0; c < 3; c++) {
+      const light = signal[c][at];
+      data[3 * at + c] = light <= 0 ? table[0] : light >= 1 ? table[TONE_STEPS] : table[(light * TONE_STEPS + 0.5) | 0];
+    }
+  return { widthPx, heightPx, channels: 3, data, maxValue: 255, transfer: 'srgb' };
+}
+
+/** The same exposure as camera raw is decoded: linear, 16 bits. */
+export function exposeRaw(noiseFree: LinearRgb, scene: Scene, random: Random = seededRandom(scene.seed)): PixelImage {
+  const { widthPx, heightPx } = noiseFree;
+  const signal = signalOf(noiseFree, scene, random);
+  const data = new Uint16Array(3 * widthPx * heightPx);
+  for (let i = 0; i < data.length; i++) data[i] = Math.round(65535 * Math.max(0, signal[i % 3][Math.floor(i / 3)]));
+  return { widthPx, heightPx, channels: 3, data, maxValue: 65535, transfer: 'linear' };
+}
+
+/**
+ * What the sensor gives, share of white: photon noise, hot pixels, colour mosaic and its interpolation, read noise,
+ * banding, saturation at full well.
+ */
+function signalOf(noiseFree: LinearRgb, scene: Scene, random: Random): Float32Array[] {
   const { widthPx, heightPx, planes } = noiseFree;
   const size = widthPx * heightPx;
   const hot = hotPixelMap(scene, size);
@@ -43,15 +68,7 @@ export function expose(noiseFree: LinearRgb, scene: Scene, random: Random = seed
     }
   }
   if (scene.bayer) interpolateMosaic(signal, widthPx, heightPx);
-  if (scene.sharpen > 0) for (let c = 0; c < 3; c++) signal[c] = sharpened(signal[c], widthPx, heightPx, scene.sharpen);
-  const table = toneTable(scene.tone);
-  const data = new Uint8Array(3 * size);
-  for (let at = 0; at < size; at++)
-    for (let c = 0; c < 3; c++) {
-      const light = signal[c][at];
-      data[3 * at + c] = light <= 0 ? table[0] : light >= 1 ? table[TONE_STEPS] : table[(light * TONE_STEPS + 0.5) | 0];
-    }
-  return { widthPx, heightPx, channels: 3, data, maxValue: 255, transfer: 'srgb' };
+  return signal;
 }
 
 /** Extra electrons by pixel index; the same pixels for the same seed whatever else is random. */
