@@ -173,6 +173,8 @@ export interface ImportResult extends MergeResult {
 export interface NotebookState {
   /** One line when the file cannot be used, and what is seen instead; null when all is well. */
   problem: string | null;
+  /** What is seen can take the place of the file, which is damaged. */
+  mayRestore: boolean;
 }
 
 /** Body of every answer with status 4xx or 5xx. */

@@ -13,7 +13,8 @@ const words = strings.notebook;
 
 /** Write down where the ring stands, read and correct what was written before, and see what it teaches. */
 export function NotebookPage() {
-  const { entries, problem, change, remove } = useNotebook();
+  const { entries, state, change, remove } = useNotebook();
+  const { problem } = state;
   const [edited, setEdited] = useState<Entry | null>(null);
   const [removed, setRemoved] = useState<Entry | null>(null);
   const [message, setMessage] = useState<{ text: string; alert: boolean } | null>(null);
@@ -42,7 +43,7 @@ export function NotebookPage() {
 
   return (
     <div className="page notebook">
-      {problem && <ReadOnly problem={problem} onError={warn} />}
+      {problem && <ReadOnly onError={warn} />}
       {entries && !problem && (
         <EntryForm
           key={edited?.id}
@@ -77,17 +78,19 @@ export function NotebookPage() {
 }
 
 /** The file cannot be used: what is seen instead, and the way on. */
-function ReadOnly({ problem, onError }: { problem: string; onError: (error: Error) => void }) {
-  const { restore } = useNotebook();
+function ReadOnly({ onError }: { onError: (error: Error) => void }) {
+  const { state, restore } = useNotebook();
   return (
     <section className="panel" aria-label={words.readOnly}>
-      <p role="alert">{problem}</p>
-      <div className="row">
-        <button type="button" onClick={() => restore().catch(onError)}>
-          {words.restore}
-        </button>
-        <p className="soft">{words.restoreHint}</p>
-      </div>
+      <p role="alert">{state.problem}</p>
+      {state.mayRestore && (
+        <div className="row">
+          <button type="button" onClick={() => restore().catch(onError)}>
+            {words.restore}
+          </button>
+          <p className="soft">{words.restoreHint}</p>
+        </div>
+      )}
     </section>
   );
 }

@@ -2,15 +2,15 @@
 import { createContext, type ReactNode, useCallback, useContext, useEffect, useMemo, useState } from 'react';
 import { lensInUse } from '../core/kit/kit.ts';
 import { type RingMemory, ringMemory } from '../core/notebook/memory.ts';
-import type { Entry, ImportResult, NewEntry } from '../host/api.ts';
+import type { Entry, ImportResult, NewEntry, NotebookState } from '../host/api.ts';
 import { api } from './api.ts';
 import { useSettings } from './settings.ts';
 
 export interface NotebookAccess {
   /** Newest first; null until read. */
   entries: readonly Entry[] | null;
-  /** One line when it can only be read. */
-  problem: string | null;
+  /** Whether it can be written to, and if not, why. */
+  state: NotebookState;
   /** What it teaches of the lens in use. */
   memory: RingMemory | null;
   /** Each resolves when the entries are read again. @throws Error with one line */
@@ -32,14 +32,14 @@ export function NotebookProvider({ children }: { children: ReactNode }) {
   const { settings } = useSettings();
   const { kit, lensName } = settings;
   const [entries, setEntries] = useState<readonly Entry[] | null>(null);
-  const [problem, setProblem] = useState<string | null>(null);
+  const [state, setState] = useState<NotebookState>({ problem: null, mayRestore: false });
 
   const load = useCallback(async () => {
     setEntries(await api.entries());
-    setProblem((await api.notebook()).problem);
+    setState(await api.notebook());
   }, []);
   useEffect(() => {
-    load().catch((error: Error) => setProblem(error.message));
+    load().catch((error: Error) => setState({ problem: error.message, mayRestore: false }));
   }, [load]);
 
   const memory = useMemo(
@@ -53,7 +53,7 @@ export function NotebookProvider({ children }: { children: ReactNode }) {
   };
   const access: NotebookAccess = {
     entries,
-    problem,
+    state,
     memory,
     add: async (draft) => void (await then(api.addEntry(draft))),
     change: async (entry) => void (await then(api.changeEntry(entry.id, entry))),

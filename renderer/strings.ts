@@ -56,9 +56,10 @@ const VERDICTS: Record<Entry['verdict'], string> = {
 
 function verdict(draft: Pick<NewEntry, 'offsetPx' | 'offsetSigmaPx' | 'defocusUm' | 'defocusSigmaUm' | 'verdict'>) {
   const { offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm } = draft;
-  if (offsetPx === null || offsetPx === undefined) return VERDICTS['not-measured'];
+  const judged = draft.verdict && draft.verdict !== 'not-measured' ? `${VERDICTS[draft.verdict]}, ` : '';
+  if (offsetPx === null || offsetPx === undefined) return `${judged}${VERDICTS['not-measured']}`;
   const amounts = offset(offsetPx, offsetSigmaPx ?? 0, defocusUm, defocusSigmaUm);
-  return draft.verdict === 'not-measured' ? amounts : `${VERDICTS[draft.verdict!]}, ${amounts}`;
+  return `${judged}${amounts}`;
 }
 
 const counted = (count: number, one: string, many: string) => `${count} ${count === 1 ? one : many}`;

@@ -52,6 +52,11 @@ export class Notebook {
     return this.#instead?.problem ?? null;
   }
 
+  /** Whether `restore` can help. */
+  get mayRestore(): boolean {
+    return this.#instead?.mayRestore ?? false;
+  }
+
   /**
    * Writes one entry down; once this returns it is on the disk.
    * @returns the entry as stored; a draft whose id is known already adds nothing

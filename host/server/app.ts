@@ -191,10 +191,11 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     return download(c, 'pdf', 'application/pdf', pdf as Uint8Array<ArrayBuffer>, `nightring-${kind}`);
   });
   app.post('/api/import', async (c) => c.json(await takeOver(await c.req.text(), notebook, settings)));
-  app.get('/api/notebook', (c) => c.json({ problem: notebook.problem } satisfies NotebookState));
+  const stateOf = ({ problem, mayRestore }: Notebook): NotebookState => ({ problem, mayRestore });
+  app.get('/api/notebook', (c) => c.json(stateOf(notebook)));
   app.post('/api/notebook/restore', (c) => {
     notebook.restore();
-    return c.json({ problem: notebook.problem } satisfies NotebookState);
+    return c.json(stateOf(notebook));
   });
   app.all('/api/*', (c) => refuse(c, 404, `there is no ${c.req.method} ${c.req.path}`));
 

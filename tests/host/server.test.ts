@@ -224,7 +224,7 @@ describe('API', () => {
     expect((await write('PUT', path, changed)).status).toBe(200);
     expect((await listed()).map(({ id }) => id)).toContain(entry.id);
     expect((await write('PUT', path, { focalMm: 'wide' })).status).toBe(400);
-    expect(JSON.parse((await get('/api/notebook')).text)).toEqual({ problem: null });
+    expect(JSON.parse((await get('/api/notebook')).text)).toEqual({ problem: null, mayRestore: false });
   });
 
   test('paper: PDF to save, refusals in one line', async () => {
