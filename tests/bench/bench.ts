@@ -15,6 +15,13 @@ import { FAMILIES, GRID_FRAMES } from './scenes.ts';
 import { benchSpeed } from './speed.ts';
 import { writeWorst } from './worst.ts';
 
+// Two benches of the camera's chain have options of their own.
+const [command, ...rest] = process.argv.slice(2);
+if (command === 'throughput' || command === 'soak') {
+  await (await import(`./${command}.ts`)).main(rest);
+  process.exit();
+}
+
 const PARTS = ['families', 'grid', 'negatives', 'faint', 'speed', 'live', 'memory'] as const;
 type Part = (typeof PARTS)[number];
 
@@ -29,6 +36,10 @@ const options = new Command('npm run bench --')
   .option('--worst <n>', 'write the worst n frames as pictures', wholeNumber)
   .option('--out <folder>', 'where to', 'worst')
   .option('--json', 'one JSON document instead of tables')
+  .addHelpText(
+    'after',
+    '\nOf the camera’s chain: npm run bench -- throughput, npm run bench -- soak; each with --help.',
+  )
   .parse()
   .opts<{
     families?: string[];
