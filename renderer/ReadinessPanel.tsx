@@ -65,7 +65,7 @@ function Point({ check, onSet }: { check: Check; onSet: () => void }) {
         {state !== 'fine' && <small className="soft">{words.advice(state, point.advice)}</small>}
       </span>
       {writes && (
-        <button type="button" onClick={onSet} aria-label={words.setTo(point.name, role, writes)}>
+        <button type="button" onClick={onSet} aria-label={`${words.toValue(role, writes)}: ${point.name}`}>
           {words.toValue(role, writes)}
         </button>
       )}

@@ -64,7 +64,7 @@ describe('on the screen that prepares', () => {
 
   test('one click sets one point right; a key sets all', async () => {
     const { page, problems } = opened;
-    await page.getByRole('button', { name: 'Set Stabilisation to Off' }).click();
+    await page.getByRole('button', { name: 'Set Off: Stabilisation' }).click();
     await expect.poll(() => point('stabilisation').getAttribute('data-state')).toBe('fine');
     expect(await configured(page, 'stabilisation')).toBe('Off');
     expect(await point('clock').getAttribute('data-state')).toBe('change');
