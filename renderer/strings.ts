@@ -423,8 +423,6 @@ export const strings = {
     value: (role: CheckRole, value: string) => (role === 'clock' && value !== '' ? `off by ${value}` : value),
     toValue: (role: CheckRole, writes: readonly ConfigWrite[]) =>
       role === 'clock' ? 'Set' : `Set ${writes[writes.length - 1].value}`,
-    setTo: (name: string, role: CheckRole, writes: readonly ConfigWrite[]) =>
-      role === 'clock' ? `Set ${name}` : `Set ${name} to ${writes[writes.length - 1].value}`,
     look: 'Look again',
     setAll: 'Set all',
     told({ lensName, focalMm, fNumber, pixelUm }: LensReport & { pixelUm: number | null }): string {
