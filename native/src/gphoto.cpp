@@ -4,6 +4,7 @@
 #include <fcntl.h>
 #include <gphoto2/gphoto2-port-log.h>
 #include <sys/socket.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -169,6 +170,27 @@ class KeepStandardInput {
   int kept_;
 };
 
+// The sockets of this process that are connected to a camera's port, whoever opened them.
+std::vector<Connection> connectionsTo(const std::string& port) {
+  std::vector<Connection> found;
+  if (port.rfind("ptpip:", 0) != 0) return found;
+  auto address = port.substr(6, port.find(':', 6) - 6);
+  auto ports = port.substr(6 + address.size()) + ":";
+  if (ports == ":") ports = ":15740:";  // the one registered for PTP/IP
+  long limit = sysconf(_SC_OPEN_MAX);
+  for (int fd = 3; fd < std::min(limit, 65536L); fd++) {
+    sockaddr_in peer{};
+    socklen_t size = sizeof peer;
+    if (getpeername(fd, reinterpret_cast<sockaddr*>(&peer), &size) < 0 || peer.sin_family != AF_INET) continue;
+    char text[INET_ADDRSTRLEN];
+    if (!inet_ntop(AF_INET, &peer.sin_addr, text, sizeof text) || address != text) continue;
+    if (ports.find(":" + std::to_string(ntohs(peer.sin_port)) + ":") == std::string::npos) continue;
+    struct stat about{};
+    if (fstat(fd, &about) == 0) found.push_back({fd, about.st_ino});
+  }
+  return found;
+}
+
 std::string oneLine(std::string said) {
   std::replace(said.begin(), said.end(), '\n', ' ');
   while (!said.empty() && said.back() == ' ') said.pop_back();
@@ -295,19 +317,7 @@ void setWidget(CameraWidget* widget, const std::string& name, const std::string&
 }  // namespace
 
 void breakConnections(const std::string& port) {
-  if (port.rfind("ptpip:", 0) != 0) return;
-  auto address = port.substr(6, port.find(':', 6) - 6);
-  auto ports = port.substr(6 + address.size()) + ":";
-  if (ports == ":") ports = ":15740:";  // the one registered for PTP/IP
-  long limit = sysconf(_SC_OPEN_MAX);
-  for (int fd = 3; fd < std::min(limit, 65536L); fd++) {
-    sockaddr_in peer{};
-    socklen_t size = sizeof peer;
-    if (getpeername(fd, reinterpret_cast<sockaddr*>(&peer), &size) < 0 || peer.sin_family != AF_INET) continue;
-    char text[INET_ADDRSTRLEN];
-    if (!inet_ntop(AF_INET, &peer.sin_addr, text, sizeof text) || address != text) continue;
-    if (ports.find(":" + std::to_string(ntohs(peer.sin_port)) + ":") != std::string::npos) shutdown(fd, SHUT_RDWR);
-  }
+  for (auto& connection : connectionsTo(port)) shutdown(connection.fd, SHUT_RDWR);
 }
 
 std::vector<Port> listPorts() {
@@ -376,14 +386,25 @@ Session::Session(const std::string& wantedPort, const std::string& wantedModel, 
 
   Camera* camera = nullptr;
   check(gp_camera_new(&camera), "open");
+  auto others = connectionsTo(port);  // of another session with the same camera
   int result = gp_camera_set_abilities(camera, ability);
   if (result >= GP_OK) result = gp_camera_set_port_info(camera, info);
   if (result >= GP_OK) result = gp_camera_init(camera, context_.get());
+  auto& own = connections_.opened;
+  for (auto& connection : connectionsTo(port))
+    if (std::find(others.begin(), others.end(), connection) == others.end()) own.push_back(connection);
   if (result < GP_OK) {
     gp_camera_unref(camera);
     check(result, "open");
   }
   camera_.reset(camera);
+}
+
+Connections::~Connections() {
+  for (auto& [fd, inode] : opened) {
+    struct stat about{};
+    if (fstat(fd, &about) == 0 && S_ISSOCK(about.st_mode) && about.st_ino == inode) ::close(fd);
+  }
 }
 
 void Session::Release::operator()(Camera* camera) const {

@@ -4,6 +4,7 @@
 #pragma once
 
 #include <gphoto2/gphoto2.h>
+#include <sys/types.h>
 
 #include <atomic>
 #include <memory>
@@ -57,6 +58,20 @@ void breakConnections(const std::string& port);
 std::vector<Port> listPorts();
 std::vector<Found> listCameras();
 
+// A socket of this process, recognised by its inode when the number may have been given to another file since.
+struct Connection {
+  int fd;
+  ino_t inode;
+  bool operator==(const Connection&) const = default;
+};
+
+// Closes what the driver has left open: libgphoto2 (2.5.30 to 2.5.34) forgets its sockets when opening fails after
+// the first answer, and when a camera of vendor extension 0x0B no longer answers at the end.
+struct Connections {
+  std::vector<Connection> opened;
+  ~Connections();
+};
+
 struct FreeWidget {
   void operator()(CameraWidget* widget) const { gp_widget_free(widget); }
 };
@@ -87,7 +102,8 @@ class Session {
   const std::atomic<bool>& cancelled_;
   std::string said_;      // messages of the running call
   bool troubled_ = true;  // no live-view picture came last; then the next try reads the library's log
-  // Order matters: the camera goes first, while its context is still there.
+  // Order matters: the camera goes first, while its context is still there; then what it left.
+  Connections connections_;
   std::unique_ptr<GPContext, Release> context_;
   std::unique_ptr<Camera, Release> camera_;
 };
