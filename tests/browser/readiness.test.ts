@@ -130,8 +130,8 @@ describe('a pasted configuration list', () => {
     await page.getByLabel('Battery').selectOption('');
     await page.getByRole('button', { name: 'Keep this' }).click();
     await page.getByText('Kept for Night Ring Test Camera').waitFor();
-    const [kept] = (await settings(page)).bodyRoles;
-    expect(kept).toMatchObject({
+    await expect.poll(async () => (await settings(page)).bodyRoles.length).toBe(1);
+    expect((await settings(page)).bodyRoles[0]).toMatchObject({
       body: 'Night Ring Test Camera',
       names: { magnify: 'eoszoom', isoAuto: 'meteringmode', battery: null, focalMm: null },
     });
