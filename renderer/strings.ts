@@ -783,6 +783,8 @@ export const strings = {
       ['← →', 'Prepare: look half an hour on or back'],
       ['R A', 'Prepare: look at the camera again, set all that can be set'],
       ['Z', 'Notebook: next zoom'],
+      ['G X', 'When asked to: focus again, or not now'],
+      ['U', 'Notebook: put back what was taken out'],
       ['Enter', 'Next step, save, understood'],
       ['S', 'Sound on or off'],
       ['T', 'Live picture in red or in colour'],

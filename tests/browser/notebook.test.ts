@@ -1,6 +1,11 @@
+import { readFileSync, writeFileSync } from 'node:fs';
 import { readFile } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { NOTEBOOK_FILE } from '../../host/datafolder.ts';
+import { Notebook } from '../../host/notebook/notebook.ts';
 import { type Host, launchBrowser, type OpenPage, openPage, startHost, waitForInstruction } from './support.ts';
 
 let host: Host;
@@ -141,5 +146,34 @@ describe('the notebook', () => {
       .getByRole('alert')
       .filter({ hasText: 'the diameter of the focus ring of Rehearsal lens is not known' })
       .waitFor();
+  });
+});
+
+describe('a notebook that is damaged', () => {
+  test('its backup is shown, and one button goes on with it', async () => {
+    const damaged = await startHost(`folder:${tmpdir()}/nightring-no-such-folder`, (data) => {
+      const path = join(data, NOTEBOOK_FILE);
+      const notebook = new Notebook(path);
+      notebook.add({ lens: 'wide', ringPosition: 6.4, ringUnit: 'marks', verdict: 'in-focus', note: 'kept' });
+      notebook.close();
+      // The first pages overwritten, as by a stick pulled out too early.
+      writeFileSync(path, readFileSync(path).fill(0xa5, 0, 8192));
+    });
+    try {
+      const { page } = await openPage(browser, damaged.url);
+      await page.getByRole('button', { name: /Notebook/ }).waitFor();
+      await page.keyboard.press('4');
+      await page.getByText(/is damaged; it was left as it is. Its backup of .* is shown, to be read only/).waitFor();
+      await page.getByRole('cell', { name: 'kept' }).waitFor();
+      expect(await page.getByLabel('Ring reads').count()).toBe(0);
+      expect(await page.getByRole('button', { name: 'Take out' }).count()).toBe(0);
+      await page.getByRole('button', { name: 'Go on with what is shown' }).click();
+      await page.getByLabel('Ring reads').fill('6.5');
+      await page.keyboard.press('Enter');
+      await page.getByText('Saved.').waitFor();
+      expect(await rows(page)).toHaveLength(3);
+    } finally {
+      await damaged.stop();
+    }
   });
 });

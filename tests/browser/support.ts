@@ -30,9 +30,10 @@ export interface Host {
 }
 
 /** Starts `nightring serve` on a fresh data folder. */
-export async function startHost(camera = 'sim'): Promise<Host> {
+export async function startHost(camera = 'sim', prepare = (_data: string) => {}): Promise<Host> {
   if (!existsSync(join(ROOT, 'dist/index.html'))) throw new Error('the interface is not built; run "npm run build"');
   const data = await mkdtemp(join(tmpdir(), 'nightring-browser-'));
+  prepare(data);
   const host = spawn(process.execPath, [join(ROOT, 'bin/nightring.mjs'), 'serve', '--camera', camera, '--data', data], {
     stdio: ['ignore', 'pipe', 'inherit'],
   });
