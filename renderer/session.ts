@@ -304,11 +304,18 @@ export class Session {
     }
   }
 
-  #onReading(result: VisionResult): void {
+  #expectFrame(): void {
     clearTimeout(this.#stale);
     this.#stale = setTimeout(() => {
-      this.#set({ reading: null, instruction: { kind: 'no-pattern', reason: null }, toScreenMs: null });
+      const { name, state } = this.#state.camera;
+      // A recording may be held, to be looked at.
+      if (name.startsWith('replay:') && state === 'running') this.#expectFrame();
+      else this.#set({ reading: null, instruction: { kind: 'no-pattern', reason: null }, toScreenMs: null });
     }, STALE_MS);
+  }
+
+  #onReading(result: VisionResult): void {
+    this.#expectFrame();
     const { header, reading, optics } = result;
     const track = this.#tracker.push(Date.parse(header.timeUtc), reading);
     const { steadySeconds } = this.#settings;

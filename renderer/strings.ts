@@ -87,6 +87,14 @@ function span({ duskMs, dawnMs }: Night['civil'], isBelow: boolean): string {
   return `${duskMs === null ? '' : clock(duskMs)} – ${dawnMs === null ? '' : clock(dawnMs)}`;
 }
 
+/** A camera's name as it is said, without the way to it. */
+function cameraLabel(name: string): string {
+  const [, kind, place] = /^(replay|video):(.*)$/.exec(name) ?? [];
+  if (!kind) return name === 'sim' ? 'Simulated camera' : name;
+  const last = place.split(/[\\/]/).at(-1) ?? place;
+  return kind === 'replay' ? `Replay of ${last}` : last;
+}
+
 export const strings = {
   name: 'Nightring',
   starting: 'Nightring starts …',
@@ -189,11 +197,10 @@ export const strings = {
     state(link: 'connecting' | 'open' | 'closed', { state, name, message, retryInS }: CameraMessage): string {
       if (link === 'connecting') return 'Connecting';
       if (link === 'closed') return 'The host is gone; trying again';
-      const [, kind, place] = /^(replay|video):(.*)$/.exec(name) ?? [];
-      const label = name === 'sim' ? 'Simulated camera' : kind ? (place.split(/[\\/]/).at(-1) ?? place) : name;
+      const label = cameraLabel(name);
       switch (state) {
         case 'none':
-          if (kind === 'replay') return 'The recording is over: choose it again or a camera in Settings';
+          if (name.startsWith('replay:')) return 'The recording is over: choose it again or a camera in Settings';
           return message || 'No camera: choose one in Settings';
         case 'starting':
           return `${label}: starting`;
