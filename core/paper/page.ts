@@ -106,9 +106,7 @@ export function wrapped(text: string, widthMm: number, width: (text: string) => 
       continue;
     }
     if (line) lines.push(line);
-    while (width(word) > widthMm && word.length > 1) {
-      let fits = word.length - 1;
-      while (fits > 1 && width(word.slice(0, fits)) > widthMm) fits--;
+    for (let fits = fitting(word, widthMm, width); fits < word.length; fits = fitting(word, widthMm, width)) {
       lines.push(word.slice(0, fits));
       word = word.slice(fits);
     }
@@ -119,8 +117,26 @@ export function wrapped(text: string, widthMm: number, width: (text: string) => 
 
 /** Text that is wider than `widthMm` cut short, with an ellipsis. */
 export function shortened(text: string, widthMm: number, width: (text: string) => number): string {
-  if (width(text) <= widthMm) return text;
-  let length = text.length - 1;
-  while (length > 1 && width(`${text.slice(0, length)}…`) > widthMm) length--;
-  return `${text.slice(0, length)}…`;
+  const fits = fitting(text, widthMm, width);
+  return fits === text.length ? text : `${text.slice(0, fitting(text, widthMm - width('…'), width))}…`;
+}
+
+/** How many of the text's first letters are no wider than `widthMm`, at least one; looks at no more of it than it must. */
+function fitting(text: string, widthMm: number, width: (text: string) => number): number {
+  let fits = 1;
+  let tooMany = 16;
+  while (tooMany <= text.length && width(text.slice(0, tooMany)) <= widthMm) {
+    fits = tooMany;
+    tooMany *= 2;
+  }
+  if (tooMany > text.length) {
+    if (width(text) <= widthMm) return text.length;
+    tooMany = text.length;
+  }
+  while (tooMany - fits > 1) {
+    const middle = (fits + tooMany) >> 1;
+    if (width(text.slice(0, middle)) <= widthMm) fits = middle;
+    else tooMany = middle;
+  }
+  return Math.min(fits, text.length);
 }
