@@ -23,6 +23,7 @@ import type { CameraError } from '../../host/cameras/source.ts';
 import { decode } from '../../host/decode/decode.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { closing, virtualCamera } from './support.ts';
+import { sensor } from './virtual/dialect.ts';
 import { LensMotor } from './virtual/lens.ts';
 
 /** Frames are taken to come so far apart: the loop's patience runs on their times, not on this machine's speed. */
@@ -135,11 +136,32 @@ test('one click sets right what the body lets be set, through the library', asyn
   const before = (await look()).checks.filter(({ state }) => state === 'change');
   expect(before.map(({ role }) => role)).toEqual(['focusMode', 'aperture', 'magnify', 'card', 'clock']);
   for (const { writes } of before) for (const { name, value } of writes!) await source.writeConfig(name, value);
-  const { checks, config } = await look();
+  const { checks } = await look();
   expect(checks.filter(({ state }) => state === 'change')).toEqual([]);
   expect(camera.state.magnification).toBe(6);
-
-  const whole = magnifier(rolesOf(config), config)!.writes(0, null, null);
-  for (const { name, value } of whole) await source.writeConfig(name, value);
-  expect(camera.state.magnification).toBe(1);
 });
+
+test.each(['0x0A', '0x0B'] as const)(
+  'live view is magnified about the star, and shows the whole field again, in dialect %s',
+  async (dialect) => {
+    const camera = await virtualCamera(undefined, { dialect });
+    const source = closing(await openGphoto(camera.port));
+    await source.start(
+      () => {},
+      () => {},
+    );
+    const config = await source.readConfig();
+    const lens = magnifier(rolesOf(config), config)!;
+    const write = async (level: number) => {
+      const writes = lens.writes(level, { x: 0.7, y: 0.4 }, { x: sensor.widthPx, y: sensor.heightPx });
+      for (const { name, value } of writes) await source.writeConfig(name, value);
+    };
+    await write(lens.levels.length - 1);
+    expect(camera.state.magnification).toBeGreaterThan(5);
+    expect(camera.state.area.x / sensor.widthPx).toBeCloseTo(0.7, 2);
+    expect(camera.state.area.y / sensor.heightPx).toBeCloseTo(0.4, 2);
+    await write(0);
+    expect(camera.state.magnification).toBe(1);
+    await source.close();
+  },
+);
