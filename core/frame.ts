@@ -14,6 +14,8 @@ export interface FrameMode {
   pixelUm: number | null;
   /** Focal length that a still's EXIF states, mm; absent or null when it does not. */
   focalMm?: number | null;
+  /** Exposure time of a still, s; absent or null when it is not known. */
+  exposureS?: number | null;
 }
 
 /** One encoded picture as a camera delivers it. */

@@ -24,7 +24,7 @@ export class HostError extends Error {
   }
 }
 
-async function request(method: string, path: string, body?: string, signal?: AbortSignal): Promise<Response> {
+async function request(method: string, path: string, body?: string | Blob, signal?: AbortSignal): Promise<Response> {
   const headers = { 'content-type': 'application/json' };
   const response = await fetch(`/api/${path}`, { method, body, headers, signal }).catch(() => {
     throw new Error(strings.hostGone);
@@ -33,6 +33,11 @@ async function request(method: string, path: string, body?: string, signal?: Abo
   const answer = await response.json().catch(() => null);
   throw new HostError(answer?.error ?? strings.hostRefused(response.status), answer?.code);
 }
+
+const still = async (response: Response): Promise<{ header: FrameHeader; bytes: ArrayBuffer }> => ({
+  header: JSON.parse(response.headers.get('x-frame')!),
+  bytes: await response.arrayBuffer(),
+});
 
 const get = async <T>(path: string): Promise<T> => (await request('GET', path)).json();
 
@@ -50,10 +55,9 @@ export const api = {
   writeSequence: (writes: readonly ConfigWrite[], signal?: AbortSignal) =>
     request('POST', 'camera/sequence', JSON.stringify({ writes }), signal),
   stopSequence: () => request('DELETE', 'camera/sequence'),
-  async capture(): Promise<{ header: FrameHeader; bytes: ArrayBuffer }> {
-    const response = await request('POST', 'camera/capture');
-    return { header: JSON.parse(response.headers.get('x-frame')!), bytes: await response.arrayBuffer() };
-  },
+  capture: async () => still(await request('POST', 'camera/capture')),
+  /** A picture file as the screen can decode it. */
+  picture: async (file: File) => still(await request('POST', `picture?name=${encodeURIComponent(file.name)}`, file)),
   record: () => request('POST', 'recording'),
   stopRecording: () => request('DELETE', 'recording'),
   recordings: () => get<RecordingInfo[]>('recordings'),

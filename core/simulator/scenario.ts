@@ -20,6 +20,8 @@ export interface Scenario {
     readNoiseE: number;
     /** In the whole live-view frame. */
     hotPixels: number;
+    /** Of test shots without the mask, s. */
+    stillS: number;
     /** Full width at half maximum of the blur by the sensor's own pixels and filter, µm. */
     softnessUm: number;
     jpegQuality: number;
@@ -32,6 +34,9 @@ export interface Scenario {
     name: string;
     fNumber: number;
     sphericalWaves: number;
+    /** What its errors add to a star's width in focus (full width at half maximum), and in the corners, µm. */
+    softnessUm: number;
+    cornerUm: number;
     /** Marks engraved on the focus ring. */
     ringMin: number;
     ringMax: number;
@@ -67,6 +72,8 @@ export interface Scenario {
   };
   /** Fainter stars around it: distance on the sensor at the shortest focal length's scale, and share of its light. */
   fieldStars: { xUm: number; yUm: number; share: number }[];
+  /** All stars of a test shot without the mask; the faintest gives so many electrons a channel. */
+  sky: { stars: number; faintestE: number };
   skyEPerUm2: number;
   evening: { startC: number; coolingCPerHour: number; lowestC: number };
 }

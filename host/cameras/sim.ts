@@ -30,6 +30,7 @@ class SimSource implements CameraSource {
   #computing = false;
   #sequence = 0;
   #stills = 0;
+  #maskOn = true;
   #closed = false;
 
   constructor(scenario: Scenario) {
@@ -95,6 +96,14 @@ class SimSource implements CameraSource {
         value: String(magnification),
         ...choice(camera.magnifications),
       },
+      {
+        name: 'mask',
+        label: 'Mask in test shots',
+        type: 'choice',
+        value: this.#maskOn ? 'On' : 'Off',
+        readOnly: false,
+        choices: ['On', 'Off'],
+      },
       { name: 'fNumber', label: 'f-number', type: 'text', value: String(lens.fNumber), readOnly: true },
       { name: 'lensName', label: 'Lens', type: 'text', value: lens.name, readOnly: true },
       { name: 'focusMotor', label: 'Focus motor, steps', value: '0', ...range(-MOST_STEPS, MOST_STEPS, 1) },
@@ -115,6 +124,10 @@ class SimSource implements CameraSource {
     if (config.type === 'date' && !(number > 0))
       throw new CameraError('refused', `${name} must be a number of seconds since 1970`);
     if (this.#body.set(name, value, Date.now())) return;
+    if (name === 'mask') {
+      this.#maskOn = value === 'On';
+      return;
+    }
     if (name === 'focusMotor') return this.#drive(Math.round(number));
     this.#world[name as 'ring' | 'focalMm' | 'temperatureC' | 'magnification'] = number;
   }
@@ -130,7 +143,8 @@ class SimSource implements CameraSource {
 
   async capture(): Promise<Frame> {
     const number = ++this.#stills;
-    return this.#encode(this.#world.still(performance.now()), this.#sequence, `still-${number}.jpg`);
+    const still = this.#maskOn ? this.#world.still(performance.now()) : this.#world.stillWithoutMask(performance.now());
+    return this.#encode(still, this.#sequence, `still-${number}.jpg`);
   }
 
   async close(): Promise<void> {

@@ -8,6 +8,7 @@ import { addNotebook } from './notebook.ts';
 import { CommandError, EXIT } from './output.ts';
 import { addPaper } from './paper.ts';
 import { addServe } from './serve.ts';
+import { addStars } from './stars.ts';
 import { strings } from './strings.ts';
 import { addTargets } from './targets.ts';
 import { addWatch } from './watch.ts';
@@ -28,7 +29,7 @@ const program = new Command('nightring')
   .configureOutput({ outputError: (text, write) => write(usageLine(text)) })
   .exitOverride();
 // Commands inherit the settings above, so they are added last.
-for (const add of [addServe, addMeasure, addWatch, addCameras, addTargets, addNotebook, addCalc, addPaper])
+for (const add of [addServe, addMeasure, addStars, addWatch, addCameras, addTargets, addNotebook, addCalc, addPaper])
   add(program);
 
 try {

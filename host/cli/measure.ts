@@ -38,11 +38,17 @@ async function measureFiles(files: string[], known: KnownOptics, asJson: boolean
 }
 
 async function measureFile(cv: Cv, file: string, known: KnownOptics): Promise<LineOutcome> {
+  const read = await readPicture(file);
+  return 'reason' in read ? read : measureBytes(cv, read.bytes, file, known);
+}
+
+/** A picture file's bytes, or why they cannot be had. */
+export async function readPicture(file: string): Promise<{ bytes: Buffer } | { reason: string }> {
   try {
     const info = await stat(file);
     if (info.isDirectory()) return { reason: strings.file.folder(file) };
     if (info.size > MAX_BYTES) return { reason: strings.file.tooLarge((info.size / 1e9).toFixed(1)) };
-    return await measureBytes(cv, await readFile(file), file, known);
+    return { bytes: await readFile(file) };
   } catch (error) {
     const { code } = error as NodeJS.ErrnoException;
     if (code === undefined) throw error;

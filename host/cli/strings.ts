@@ -35,6 +35,26 @@ A mask file is JSON; everything in it may be left out:
 
 ${EXIT_STATUS}.`,
   },
+  stars: {
+    summary: 'find the stars of photographs without the mask; say how sharp they are over the field, and why',
+    exposureS: "exposure time, s; else from the picture's EXIF",
+    help: `
+One line per image: stars found, half-flux radius (of the circle with half of a star's light, median over the stars
+± one standard error, px), what is wrong, and, from the second image on, whether it is sharper than the first.
+With --json one object per image, numbers unrounded: \`map\` (the field in 3 × 3 parts, row by row; what was found),
+\`comparison\` (ratio of the half-flux radii to the first image's) and \`list\`, every star with place, flux (linear, sum of the
+channels, a white one being 1), signal-to-noise, half-flux radius, full width at half maximum, elongation and the direction
+of its longer axis. With focal length, pixel size and exposure time, trails by the sky's turning are told from shake.
+
+Examples:
+  nightring stars before.jpg after.jpg
+  nightring stars --json shot.dng > stars.json
+
+Exit status: ${EXIT.ok} all looked at, ${EXIT.noPattern} some image holds too few stars, ${EXIT.unreadable} some image cannot be read (comes before ${EXIT.noPattern}),
+${EXIT.usage} wrong usage.`,
+    counted: (count: number) => `${count} stars`.padStart(12),
+    size: (text: string) => `half-flux radius ${text}`,
+  },
   watch: {
     summary: "measure a camera's live view, or a folder's pictures as they appear",
     help: `

@@ -8,6 +8,7 @@ import { HTTPException } from 'hono/http-exception';
 import { secureHeaders } from 'hono/secure-headers';
 import type { ContentfulStatusCode } from 'hono/utils/http-status';
 import type { z } from 'zod';
+import type { Frame } from '../../core/frame.ts';
 import { toCsv } from '../../core/notebook/csv.ts';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
 import { cameraSchema, configSchema, type ErrorBody, type NotebookState, paperSchema, sequenceSchema } from '../api.ts';
@@ -30,6 +31,10 @@ import type { Station } from './station.ts';
 
 const BODY_BYTES = 1 << 20;
 const IMPORT_BYTES = 64 << 20;
+/** Larger than any camera's pictures. */
+const PICTURE_BYTES = 512 << 20;
+/** Paths that take more than a document. */
+const LARGER: Record<string, number> = { '/api/import': IMPORT_BYTES, '/api/picture': PICTURE_BYTES };
 
 /** The page may load nothing but its own files. Pictures reach it as blobs. */
 const PAGE_POLICY = {
@@ -117,7 +122,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     });
   app.use('/api/*', (c, next) => {
     c.header('Cache-Control', 'no-store');
-    return limit(c.req.path === '/api/import' ? IMPORT_BYTES : BODY_BYTES)(c, next);
+    return limit(LARGER[c.req.path] ?? BODY_BYTES)(c, next);
   });
 
   app.get('/api/cameras', async (c) => c.json(await findCameras()));
@@ -148,10 +153,13 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     station.camera.retryNow();
     return c.json({});
   });
-  app.post('/api/camera/capture', async (c) => {
-    const frame = await displayable(await station.camera.capture());
-    c.header('X-Frame', JSON.stringify(headerOf(frame)));
-    return c.body(frame.bytes as Uint8Array<ArrayBuffer>, 200, { 'Content-Type': 'application/octet-stream' });
+  app.post('/api/camera/capture', async (c) => picture(c, await station.camera.capture()));
+  app.post('/api/picture', async (c) => {
+    const name = c.req.query('name') ?? '';
+    const bytes = new Uint8Array(await c.req.arrayBuffer());
+    if (bytes.length === 0) return refuse(c, 400, `${name || 'the file'} is empty; choose another`);
+    const mode = { kind: 'still', magnification: null, pixelUm: null } as const;
+    return picture(c, { sequence: 0, timeUtc: new Date().toISOString(), bytes, name, mode });
   });
 
   app.get('/api/recording', (c) => c.json(station.recorder?.status ?? NOT_RECORDING));
@@ -241,6 +249,15 @@ function download(
     'Content-Type': type,
     'Content-Disposition': `attachment; filename="${name}-${day}.${ending}"`,
   });
+}
+
+/** A still as the screen can decode it, its header beside it. */
+async function picture(c: Context, still: Frame): Promise<Response> {
+  const frame = await displayable(still);
+  // Headers carry ASCII alone; file names do not.
+  const escaped = (text: string) => `\\u${text.charCodeAt(0).toString(16).padStart(4, '0')}`;
+  c.header('X-Frame', JSON.stringify(headerOf(frame)).replace(/[^ -~]/g, escaped));
+  return c.body(frame.bytes as Uint8Array<ArrayBuffer>, 200, { 'Content-Type': 'application/octet-stream' });
 }
 
 async function json(c: Context): Promise<unknown> {

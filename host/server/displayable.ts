@@ -19,8 +19,13 @@ export async function displayable(frame: Frame): Promise<Frame> {
     const orientation = (await exifr.orientation(frame.bytes).catch(() => undefined)) ?? 1;
     const isPlain = orientation === 1 && ['jpeg', 'png', 'webp'].includes(format);
     const image = isPlain ? null : await decode(frame.bytes, frame.name);
-    const { pixelUm, focalMm } = await readExif(frame.bytes, image?.widthPx ?? width);
-    const mode = { ...frame.mode, pixelUm: frame.mode.pixelUm ?? pixelUm, focalMm };
+    const { pixelUm, focalMm, exposureS } = await readExif(frame.bytes, image?.widthPx ?? width);
+    const mode = {
+      ...frame.mode,
+      pixelUm: frame.mode.pixelUm ?? pixelUm,
+      focalMm,
+      exposureS: frame.mode.exposureS ?? exposureS,
+    };
     return { ...frame, mode, bytes: image ? await toPng(image) : frame.bytes };
   } catch {
     return frame;
