@@ -89,7 +89,7 @@ export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () =
       ) : driving ? (
         <MotorPanel onClose={() => setDriving(false)} />
       ) : (
-        <InstructionPanel onMagnify={magnify?.toggle} />
+        <InstructionPanel onMagnify={magnify?.isMagnified ? undefined : magnify?.toggle} />
       )}
       <div className="view">
         <Picture />

@@ -1,12 +1,16 @@
 import type { Instruction } from '../core/guide/guide.ts';
+import type { ReasonCode } from '../core/measurement.ts';
 import { instructionWords } from '../core/strings.ts';
 import { Sign } from './Sign.tsx';
 import { useSessionState } from './session.ts';
 import { strings } from './strings.ts';
 
-/** Instructions whose way out may be a larger live view. */
+/** Reasons whose cure may be a larger live view. */
+const MAYBE_TOO_SMALL: readonly (ReasonCode | null)[] = ['no-spots', 'pair-missing', 'too-dim'];
+
 function asksToMagnify(instruction: Instruction): boolean {
-  return instruction.kind === 'magnify' || (instruction.kind === 'no-pattern' && instruction.reason === 'no-spots');
+  if (instruction.kind === 'no-pattern') return MAYBE_TOO_SMALL.includes(instruction.reason);
+  return instruction.kind === 'magnify';
 }
 
 /** The one thing to do now, for eyes two or three metres away. */
