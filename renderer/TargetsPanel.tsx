@@ -62,8 +62,9 @@ export function TargetsPanel({ plan, nowMs, onLook }: { plan: Plan; nowMs: numbe
             >
               <strong>{target.body.name}</strong>
               <span>{directionWords(target.body)}</span>
-              <small>{[remarksText(target), words.until(plan, target)].filter(Boolean).join('; ')}</small>
-              <small>{words.light(target)}</small>
+              <small>
+                {[remarksText(target), words.until(plan, target), words.light(target)].filter(Boolean).join('; ')}
+              </small>
             </button>
           </li>
         ))}
