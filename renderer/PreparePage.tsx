@@ -23,11 +23,11 @@ export function PreparePage() {
         <SunCaution />
         <StartPanel />
         {plan && <TargetsPanel plan={plan} nowMs={nowMs} onLook={setLookedMs} />}
+        <CalculatorPanel />
       </div>
       <div className="stack">
         {plan && <SkyPanel plan={plan} />}
         <PlacePanel />
-        <CalculatorPanel />
       </div>
       <div className="stack">
         <KitPanel />
