@@ -13,10 +13,12 @@ import type { Night } from '../core/sky/night.ts';
 import type { Place } from '../core/sky/place.ts';
 import type { Target } from '../core/sky/targets.ts';
 import { directionWords } from '../core/sky/words.ts';
+import type { FieldMap } from '../core/stars/map.ts';
 import { FIELD_CARD, figure, marksText, SUN_CAUTION, withSigma } from '../core/strings.ts';
 import type {
   CameraMessage,
   Entry,
+  FrameHeader,
   ImportResult,
   NewEntry,
   RecordingInfo,
@@ -182,7 +184,7 @@ export const strings = {
     },
     darkness: ({ night, sky }: Plan) => span(night.astronomical, sky.sun.altitudeDeg < -18),
     light: ({ body, airmass }: Target) =>
-      `mag ${amount(body.magnitude)}${airmass === null ? '' : `, air ${amount(airmass)}`}`,
+      `mag ${body.magnitude.toFixed(1).replace('-', MINUS)}${airmass === null ? '' : `, air ${amount(airmass)}`}`,
     dark: 'Dark',
     moon: 'Moon',
     moonHours: (riseMs: number | null, setMs: number | null) =>
@@ -321,13 +323,13 @@ export const strings = {
   testShot: {
     label: 'Test shot',
     noneYet: 'No test shot yet',
-    invite: 'Leave the mask on; the star stays in the picture.',
     take: 'Take a test shot',
     taking: 'Taking the picture …',
     back: 'Back to live view',
     picture: 'Test shot with marks at the six spots',
     headline: { true: 'In focus', false: 'Not in focus', null: 'Measured' },
     none: 'No pattern',
+    bare: (stars: string) => `Looked at as a shot without the mask: ${stars}`,
     detail: (distance: string, { focused, toleranceUm }: Aim) =>
       [
         `${distance} from focus`,
@@ -336,6 +338,50 @@ export const strings = {
       ]
         .filter(Boolean)
         .join('; '),
+  },
+
+  prove: {
+    label: 'Shot without the mask',
+    invite: [
+      'With the mask on its pattern is measured as in live view.',
+      'With the mask off the stars are: how large, how round, and where in the field.',
+      'A picture file can be dropped here, too.',
+    ],
+    open: 'Open a picture',
+    maskOff: 'Rehearsal: mask off',
+    shot: ({ name, timeUtc }: FrameHeader, isNewest: boolean) =>
+      `${isNewest ? 'Newest shot' : 'Shot'}, ${timeUtc.slice(11, 19)} UTC, ${name}`,
+    counted: ({ stars, dim, saturated }: FieldMap, before: FieldMap | null) =>
+      [
+        `${stars} stars${before ? ` (${before.stars} before)` : ''}`,
+        `${dim} of them dim`,
+        saturated > 0 && `${saturated} burnt out`,
+      ]
+        .filter(Boolean)
+        .join(', '),
+    earlier: 'Earlier',
+    later: 'Later',
+    keepBefore: 'Compare with this',
+    fieldLabel: 'Stars over the field',
+    map: (cells: string[]) => `Half-flux radius over the field, row by row, px: ${cells.join(', ')}`,
+    noStars: 'none',
+    pairs: ({ timeUtc }: FrameHeader) => `Before (${timeUtc.slice(11, 19)}) and after`,
+    starsAlone: 'Stars',
+    zoom: (times: number) => `${100 * times} %`,
+    before: 'Before',
+    after: 'After',
+    crop: (when: string, where: string) => [when, where].filter(Boolean).join(': '),
+    cells: [
+      'Upper left',
+      'Top',
+      'Upper right',
+      'Left',
+      'Middle',
+      'Right',
+      'Lower left',
+      'Bottom',
+      'Lower right',
+    ] as readonly string[],
   },
 
   learnMask: {

@@ -32,7 +32,7 @@ export function remarkWords(remark: Remark, { sunDeg, moonDeg, snr, waitS }: Tar
     case 'behind-obstacle':
       return 'behind what stands in the way';
     case 'bright':
-      return `bright enough (signal to noise ${whole(snr!)})`;
+      return `bright enough (S/N ${whole(snr!)})`;
     case 'wait':
       return `bright enough in ${waitS! < 9.95 ? waitS!.toFixed(1) : whole(waitS!)} s`;
     case 'too-faint':
