@@ -46,13 +46,15 @@ export function EntryTable({ entries, locked, onEdit, onRemove }: EntryTableProp
                 <td>{words.measured(entry)}</td>
                 <td>{entry.note}</td>
                 {!locked && (
-                  <td className="actions">
-                    <button type="button" className="quiet" onClick={() => onEdit(entry)}>
-                      {words.edit}
-                    </button>
-                    <button type="button" className="quiet" onClick={() => onRemove(entry)}>
-                      {words.remove}
-                    </button>
+                  <td>
+                    <div className="actions">
+                      <button type="button" className="quiet" onClick={() => onEdit(entry)}>
+                        {words.edit}
+                      </button>
+                      <button type="button" className="quiet" onClick={() => onRemove(entry)}>
+                        {words.remove}
+                      </button>
+                    </div>
                   </td>
                 )}
               </tr>
