@@ -15,7 +15,7 @@ static std::atomic<int> failures = 0;
 static void rounds(int count, const char* port) {
   const std::atomic<bool> cancelled = false;
   for (int round = 0; round < count; round++) try {
-      gphoto::Session camera(port, "PTP/IP Camera", cancelled);
+      gphoto::Session camera(port, std::string(port).rfind("ptpip:", 0) == 0 ? "PTP/IP Camera" : "", cancelled);
       if (camera.config().empty()) failures++;
       camera.setting("iso");
       for (int i = 0; i < 3; i++)

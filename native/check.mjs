@@ -5,8 +5,8 @@
 // garbage collector. Phases, all unless some are named:
 //   sanitized  under AddressSanitizer and LeakSanitizer: any memory error, and any block lost in the addon or in
 //              libgphoto2 (but for lsan.supp), fails
-//   valgrind   the C++ part alone (check.cpp), a thread for each dialect and one that lists cameras, under valgrind:
-//              any invalid read or write, use of what was never written, or block definitely lost (but for
+//   valgrind   the C++ part alone (check.cpp), a thread for each dialect, one for a camera on the tests' virtual USB
+//              bus, and one that lists cameras, under valgrind: any invalid read or write, use of what was never written, or block definitely lost (but for
 //              valgrind.supp), fails; a tenth of the rounds; passed over where valgrind is not installed
 //   plain      over the second half resident memory must not grow by more than 8 MiB (the resolution of that
 //              figure), nor the number of descriptors
@@ -108,7 +108,10 @@ const phases = {
       return;
     }
     if (node([here('build.mjs'), '--check']).status !== 0) process.exit(1);
-    const virtuals = await virtualCameras();
+    const { VirtualUsb } = await import('../tests/camera/virtual/usb.ts');
+    const virtuals = [...(await virtualCameras()), ...(await virtualCameras())];
+    const [onUsb, ...onNetwork] = virtuals;
+    const usb = new VirtualUsb(onUsb.onUsb());
     const few = Math.ceil(rounds / 10);
     const memcheck = [
       '--quiet',
@@ -118,16 +121,17 @@ const phases = {
       '--errors-for-leak-kinds=definite',
     ];
     const shown = ['--show-leak-kinds=definite', `--suppressions=${here('valgrind.supp')}`];
-    const program = [here('build/check'), String(few), ...virtuals.map(({ port }) => port)];
+    const program = [here('build/check'), String(few), 'usb:001,004', ...onNetwork.map(({ port }) => port)];
     const child = spawn('valgrind', [...memcheck, ...shown, ...program], { stdio: ['ignore', 'inherit', 'pipe'] });
     let stderr = '';
     child.stderr.on('data', (said) => {
       stderr += said;
     });
     const [status, signal] = await new Promise((resolve) => child.once('close', (...how) => resolve(how)));
+    await usb.close();
     for (const virtual of virtuals) await virtual.stop();
     judge('valgrind', { status, signal, stderr });
-    console.log(`valgrind: ${few} rounds for each of ${virtuals.length} cameras at once, no errors`);
+    console.log(`valgrind: ${few} rounds for each of ${virtuals.length} cameras at once, one on USB, no errors`);
   },
 
   plain: () => inNode('plain'),
