@@ -7,6 +7,7 @@ import { type RoleValues, rolesOf } from '../core/camera/roles.ts';
 import { api } from './api.ts';
 import { useSessionState } from './session.ts';
 import { useSettings } from './settings.ts';
+import { isVideoInput } from './videoInput.ts';
 
 export interface CameraAccess {
   /** Empty while no camera runs, or when it has no settings. */
@@ -37,6 +38,7 @@ export function CameraProvider({ children }: { children: ReactNode }) {
 
 function useReading(): CameraAccess {
   const name = useSessionState(({ camera }) => (camera.state === 'running' ? camera.name : null));
+  const hasConfig = name !== null && !isVideoInput(name);
   const { settings, change } = useSettings();
   const [read, setRead] = useState<{ config: readonly ConfigValue[]; readMs: number }>(NOTHING);
   const [problem, setProblem] = useState<string | null>(null);
@@ -65,8 +67,8 @@ function useReading(): CameraAccess {
     asked.current++;
     setRead(NOTHING);
     setProblem(null);
-    if (name !== null) void look();
-  }, [name, look]);
+    if (hasConfig) void look();
+  }, [hasConfig, name, look]);
 
   const roles = rolesOf(read.config, settings.bodyRoles);
   useEffect(() => {

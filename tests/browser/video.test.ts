@@ -96,9 +96,10 @@ test('a cable pulled out: said on the picture, and measuring goes on when it is 
   await chooseVideo(page, 'webcam.mjpeg');
   await expect.poll(async () => (await collected()).length).toBeGreaterThan(3);
   await page.evaluate(() => (window as unknown as { unplug(): void }).unplug());
-  await page.getByText(/^Camera lost, trying again \(\d s\)$/).waitFor();
+  const lost = page.getByText(/^Camera lost, trying again \(\d s\)$/);
+  await lost.waitFor();
   const before = (await collected()).at(-1)!.sequence;
-  await page.getByText(/^Camera lost/).waitFor({ state: 'detached' });
+  await lost.waitFor({ state: 'detached' });
   await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(before + 3);
 
   // What a capture device cannot do is said in words; another camera takes over.
