@@ -12,8 +12,7 @@
  * computed elsewhere by `patternTable`, hands them in with `keep`, and only then lets the world `follow`.
  */
 import type { FrameMode, PixelImage } from '../frame.ts';
-import { expose, TONE_STEPS, toneTable } from './expose.ts';
-import { drawStars, renderField, SHARP } from './field.ts';
+import { TONE_STEPS, toneTable } from './expose.ts';
 import { type Random, seededRandom } from './random.ts';
 import {
   type Box,
@@ -23,7 +22,6 @@ import {
   type LinearRgb,
   orderTile,
   type RenderLimits,
-  renderNoiseFree,
   type Tile,
   type TileGrid,
 } from './render.ts';
@@ -166,46 +164,13 @@ export class SimulatedWorld {
     };
   }
 
-  /** A photograph at the sensor's full resolution: the whole diffraction integral, about a second. */
-  still(timeMs: number): WorldFrame {
-    const scene = this.#stillScene(timeMs);
-    return this.#stillOf(renderNoiseFree(scene), scene, null);
-  }
-
-  /** A photograph without the mask: the stars all over the field. */
-  stillWithoutMask(timeMs: number): WorldFrame {
-    const { camera, lens, sky } = this.scenario;
-    const scene = { ...this.#stillScene(timeMs), mask: null };
-    const { widthPx, heightPx, pixelUm, fNumber, dzUm } = scene;
-    const stars = drawStars(sky.stars, widthPx, heightPx, sky.faintestE, seededRandom(613)).map((each) => ({
-      ...each,
-      // They move with the star that is focused on.
-      xPx: each.xPx + scene.star.xPx - widthPx / 2,
-      yPx: each.yPx + scene.star.yPx - heightPx / 2,
-    }));
-    const light = renderField(scene, stars, {
-      ...SHARP,
-      // The Gaussian of an Airy disc is 1.03 λN wide.
-      fwhmPx: Math.hypot(camera.softnessUm, lens.softnessUm, 1.03 * 0.55 * fNumber) / pixelUm,
-      discPx: dzUm / fNumber / pixelUm,
-      cornerPx: lens.cornerUm / pixelUm,
-    });
-    return this.#stillOf(light, scene, camera.stillS);
-  }
-
-  #stillScene(timeMs: number): Scene {
+  /** What a photograph at the sensor's full resolution shows, for `exposeStill`. */
+  stillScene(timeMs: number, withMask: boolean): Scene {
     this.passTo(timeMs);
     const { sensorWidthPx, sensorHeightPx, sensorPixelUm } = this.scenario.camera;
-    return this.#sceneFor(timeMs, sensorPixelUm, sensorWidthPx, sensorHeightPx, this.#dance());
-  }
-
-  #stillOf(light: LinearRgb, scene: Scene, exposureS: number | null): WorldFrame {
+    const scene = this.#sceneFor(timeMs, sensorPixelUm, sensorWidthPx, sensorHeightPx, this.#dance());
     const seed = Math.floor(this.#random.uniform() * 2 ** 32);
-    return {
-      image: expose(light, { ...scene, bayer: true, seed }, this.#random),
-      mode: { kind: 'still', magnification: null, pixelUm: scene.pixelUm, exposureS },
-      truth: truth(scene),
-    };
+    return withMask ? { ...scene, seed } : { ...scene, seed, mask: null };
   }
 
   /** The frame's electrons without noise and sky, from the tables. `scene` must be of the present settings. */

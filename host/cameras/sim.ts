@@ -1,3 +1,4 @@
+import { once } from 'node:events';
 import { readFile } from 'node:fs/promises';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { Worker } from 'node:worker_threads';
@@ -142,9 +143,13 @@ class SimSource implements CameraSource {
   }
 
   async capture(): Promise<Frame> {
-    const number = ++this.#stills;
-    const still = this.#maskOn ? this.#world.still(performance.now()) : this.#world.stillWithoutMask(performance.now());
-    return this.#encode(still, this.#sequence, `still-${number}.jpg`);
+    const { scenario } = this.#world;
+    const scene = this.#world.stillScene(performance.now(), this.#maskOn);
+    const thread = new Worker(new URL('./sim-still.ts', import.meta.url), { workerData: { scene, scenario } });
+    const [image] = (await once(thread, 'message')) as [PixelImage];
+    const exposureS = this.#maskOn ? null : scenario.camera.stillS;
+    const mode = { kind: 'still', magnification: null, pixelUm: scene.pixelUm, exposureS } as const;
+    return this.#encode({ image, mode }, this.#sequence, `still-${++this.#stills}.jpg`);
   }
 
   async close(): Promise<void> {
@@ -152,7 +157,7 @@ class SimSource implements CameraSource {
     await this.#tables.terminate();
   }
 
-  async #encode({ image, mode }: WorldFrame, sequence: number, name: string): Promise<Frame> {
+  async #encode({ image, mode }: Pick<WorldFrame, 'image' | 'mode'>, sequence: number, name: string): Promise<Frame> {
     const timeUtc = new Date().toISOString();
     const { widthPx: width, heightPx: height, channels, data } = image;
     const bytes = await sharp(data, { raw: { width, height, channels } })
