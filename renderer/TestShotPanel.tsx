@@ -1,4 +1,5 @@
 import { useEffect, useMemo, useRef } from 'react';
+import { mapWords } from '../core/stars/words.ts';
 import { distanceText, REASONS } from '../core/strings.ts';
 import { drawCloseUp } from './draw.ts';
 import { useKeys } from './keys.ts';
@@ -46,6 +47,7 @@ function Still({ result }: { result: VisionResult }) {
       </p>
       {aim && <p className="step">{words.detail(distanceText(aim), aim)}</p>}
       {reading.status === 'no-pattern' && <p className="step">{REASONS[reading.reason]}</p>}
+      {result.stars && <p className="step">{words.bare(mapWords(result.stars.map).lines[0])}</p>}
       <LearnMask result={result} />
       <canvas ref={ref} className="still" role="img" aria-label={strings.testShot.picture} />
     </>

@@ -18,7 +18,13 @@ import type { CameraMessage, ClientMessage, FrameHeader, RecordingMessage, Setti
 import { api } from './api.ts';
 import { calibrationOf } from './settings.ts';
 import { isVideoInput, VideoInput } from './videoInput.ts';
-import { splitMessage, type VisionMessage, type VisionRequest, type VisionResult } from './vision/protocol.ts';
+import {
+  type StarShot,
+  splitMessage,
+  type VisionMessage,
+  type VisionRequest,
+  type VisionResult,
+} from './vision/protocol.ts';
 
 export interface SessionState {
   /** Connection to the host. */
@@ -36,9 +42,20 @@ export interface SessionState {
   instruction: Instruction;
   /** Latest test shot, null before the first. */
   testShot: TestShot | null;
+  /** Shots without the mask, the newest first, to be compared. */
+  shots: Shot[];
   /** Smoothed time from the frame's time stamp to its drawing, ms; null before the first, and of a recording. */
   toScreenMs: number | null;
 }
+
+/** A shot without the mask. */
+export interface Shot extends StarShot {
+  id: number;
+  header: FrameHeader;
+}
+
+/** Shots that are kept; each takes a few megabytes. */
+const KEPT_SHOTS = 8;
 
 export type TestShot =
   | { state: 'taking' }
@@ -100,6 +117,7 @@ export class Session {
       track: null,
       instruction: { kind: 'no-pattern', reason: null },
       testShot: null,
+      shots: [],
       toScreenMs: null,
     };
     this.#worker = new Worker(new URL('./vision/worker.ts', import.meta.url), { type: 'module' });
@@ -150,10 +168,11 @@ export class Session {
     return calibrate(this.#turnStart!, this.#state.track!, answer, this.#state.optics);
   }
 
-  async takeTestShot(): Promise<void> {
+  /** By the camera itself, or from a file. */
+  async takeTestShot(file?: File): Promise<void> {
     this.#set({ testShot: { state: 'taking' } });
     try {
-      const { header, bytes } = await api.capture();
+      const { header, bytes } = await (file ? api.picture(file) : api.capture());
       this.#measure(header, bytes);
     } catch (error) {
       this.#set({ testShot: { state: 'failed', reason: (error as Error).message } });
@@ -297,7 +316,10 @@ export class Session {
           this.#say({ type: 'reading', sequence: header.sequence, optics, reading });
         }
         if (message.header.mode.kind === 'still') {
-          this.#set({ testShot: { state: 'measured', result: message } });
+          const { stars, header } = message;
+          const newest = stars?.map.fit ? [{ ...stars, header, id: (this.#state.shots[0]?.id ?? 0) + 1 }] : [];
+          const shots = [...newest, ...this.#state.shots].slice(0, KEPT_SHOTS);
+          this.#set({ testShot: { state: 'measured', result: message }, shots });
           this.#show(message);
         } else this.#onReading(message);
         break;

@@ -784,7 +784,8 @@ export const strings = {
       readNoiseE: 'Read noise, electrons',
       pixelUm: 'Sensor pixel, µm',
     },
-    skyHint: '22 darkest, 21 country, 19 suburb, 18 full Moon',
+    skyHint: (skyMag: number, isPlanned: boolean) =>
+      `22 darkest, 19 suburb. Now ${skyMag.toFixed(1)}${isPlanned ? ', by Moon and twilight' : ''}.`,
     sharpFrom: 'Focused on the stars, sharp from',
     sharpDetail: ({ hyperfocalM, nearestHyperfocalM, limit }: FocusFigures) =>
       `Focused at ${figure(hyperfocalM, 'm')} the stars just pass, and it is sharp from ${figure(nearestHyperfocalM, 'm')}.${

@@ -84,8 +84,14 @@ export function mapWords(map: FieldMap): ShotWords {
   const findings = ORDER.flatMap((kind) => map.findings.filter((finding) => finding.kind === kind));
   const size = `Half of a star's light lies within ${withSigma(map.hfrPx.value, map.hfrPx.sigma, 'px')} of its centre`;
   const note = map.hfrPx.value < PIXEL_LIMITED_PX ? ', as small as pixels can show.' : '.';
-  if (findings.length === 0)
-    return { headline: 'Even and round', lines: [size + note, 'No tilt, no drawn-out stars, no soft corners.'] };
+  if (findings.length === 0) {
+    const sharp = map.hfrPx.value < PIXEL_LIMITED_PX;
+    const hint = 'Whether this lens can do better only another shot tells: turn the ring a little and compare.';
+    return {
+      headline: sharp ? 'Sharp all over' : 'Even and round',
+      lines: [size + note, 'No tilt, no drawn-out stars, no soft corners.', ...(sharp ? [] : [hint])],
+    };
+  }
   return { headline: HEADLINES[findings[0].kind], lines: [size + note, ...findings.map(findingText)] };
 }
 

@@ -1,4 +1,6 @@
 import type { Optics, Reading } from '../../core/measurement.ts';
+import type { FieldMap } from '../../core/stars/map.ts';
+import type { StarList } from '../../core/stars/star.ts';
 import type { FrameHeader } from '../../host/api.ts';
 import type { Region, View } from './view.ts';
 
@@ -23,8 +25,18 @@ export interface VisionResult {
   closeUp: View;
   /** Null where the last one will do. */
   whole: View | null;
+  /** Of a still without the mask's pattern; null otherwise. */
+  stars: StarShot | null;
   decodeMs: number;
   measureMs: number;
+}
+
+/** The stars of a still without the mask. */
+export interface StarShot {
+  list: StarList;
+  map: FieldMap;
+  /** Small parts at full size round stars all over the field, to be shown beside those of another shot. */
+  crops: View[];
 }
 
 export interface VisionFailure {

@@ -57,6 +57,17 @@ export function viewsOf(
   return { closeUp, whole: showWhole ? reduced(frame, all, WHOLE_PX, reds) : null };
 }
 
+/** Squares of the frame at full size round places, moved into the frame; as `viewsOf` otherwise. */
+export function cropsOf(
+  frame: PixelImage,
+  places: readonly { xPx: number; yPx: number }[],
+  sizePx: number,
+  tint: boolean,
+): View[] {
+  const reds = tint ? redsFor(frame.data) : null;
+  return places.map(({ xPx, yPx }) => reduced(frame, partOf(frame, { xPx, yPx, reachPx: sizePx / 2 }), sizePx, reds));
+}
+
 type Part = Pick<View, 'xPx' | 'yPx' | 'widthPx' | 'heightPx'>;
 
 /** The square round the region, moved into the frame. */

@@ -8,6 +8,7 @@ import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
+import { starShot } from './stars.ts';
 import { type Region, regionOf, viewsOf } from './view.ts';
 
 // The page's TypeScript library knows window, not the worker's scope; these two are all we need of it.
@@ -77,14 +78,16 @@ async function start(): Promise<void> {
     if (header.anew) live = new LiveMeasurer(cv);
     const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
     const measured = performance.now();
+    const bare = still && reading.status === 'no-pattern';
+    const stars = bare ? starShot(cv, image, { ...optics, exposureS: header.mode.exposureS ?? null }, tint) : null;
     const part = still ? regionOf(reading) : follow(reading, measured);
     const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
     if (showWhole) wholeMs = measured;
     const views = viewsOf(image, part, tint, showWhole);
     const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
     scope.postMessage(
-      { type: 'reading', header, optics, reading, region: part, ...views, ...timings },
-      [views.closeUp, views.whole].flatMap((view) => (view ? [view.data.buffer] : [])),
+      { type: 'reading', header, optics, reading, region: part, ...views, stars, ...timings },
+      [views.closeUp, views.whole, ...(stars?.crops ?? [])].flatMap((view) => (view ? [view.data.buffer] : [])),
     );
   };
   // One after the other: a test shot may come while a live frame is being decoded.
