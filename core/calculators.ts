@@ -89,6 +89,9 @@ export function trailFigures(
   };
 }
 
+/** Sky of dark country without Moon, V magnitudes per square arc second (common practice, no source). */
+export const COUNTRY_SKY_MAG = 21;
+
 export interface Sky {
   /** V magnitudes per square arc second. */
   skyMag: number;

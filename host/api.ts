@@ -93,8 +93,8 @@ export const calculatorSchema = z.object({
   blurPx: z.number().positive().default(1),
   exposureS: z.number().positive().default(10),
   iso: z.number().positive().default(3200),
-  /** V magnitudes per square arc second: 21 is dark country. */
-  skyMag: z.number().min(0).max(30).default(21),
+  /** V magnitudes per square arc second; null: as Moon and twilight make it, or dark country. */
+  skyMag: z.number().min(0).max(30).nullable().default(null),
   /** Electrons per pixel, typical at high ISO (common practice, no source). */
   readNoiseE: z.number().positive().default(3),
   /** Side of a sensor pixel, µm, while no camera body is chosen from the kit. */

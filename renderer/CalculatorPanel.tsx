@@ -1,9 +1,18 @@
 import { useId } from 'react';
-import { type Camera, focusFigures, offsetFigures, skyFigures, trailFigures } from '../core/calculators.ts';
+import {
+  type Camera,
+  COUNTRY_SKY_MAG,
+  focusFigures,
+  offsetFigures,
+  skyFigures,
+  trailFigures,
+} from '../core/calculators.ts';
 import { bodyInUse, type KitCamera } from '../core/kit/kit.ts';
+import { picturesSkyMagnitude } from '../core/sky/targets.ts';
 import { figure } from '../core/strings.ts';
 import { type CalculatorSettings, calculatorSchema } from '../host/api.ts';
 import { NumberField } from './fields.tsx';
+import type { Plan } from './plan.ts';
 import { useSessionState } from './session.ts';
 import { useSettings } from './settings.ts';
 import { strings } from './strings.ts';
@@ -11,7 +20,7 @@ import { strings } from './strings.ts';
 const words = strings.calculator;
 
 /** What lens, sky and ring allow tonight: few things to type, the answers large. */
-export function CalculatorPanel() {
+export function CalculatorPanel({ plan }: { plan: Plan | null }) {
   const id = useId();
   const { settings, change } = useSettings();
   const { calculator: typed, optics } = settings;
@@ -19,6 +28,9 @@ export function CalculatorPanel() {
   const { focalMm, fNumber } = optics;
   const pixelUm = body?.pixelUm ?? typed.pixelUm;
   const camera = focalMm !== null && fNumber !== null && pixelUm !== null ? { focalMm, fNumber, pixelUm } : null;
+  // By day the model runs out below 0.
+  const moonlit = plan && Math.max(0, picturesSkyMagnitude(plan.place, plan.sky));
+  const skyMag = typed.skyMag ?? moonlit ?? COUNTRY_SKY_MAG;
   const set = (name: keyof CalculatorSettings, value: number | null) =>
     // An empty field goes back to the usual value.
     change({ calculator: calculatorSchema.parse({ ...typed, [name]: value ?? undefined }) });
@@ -38,21 +50,25 @@ export function CalculatorPanel() {
   return (
     <section className="panel calculator" aria-labelledby={id}>
       <h2 id={id}>{words.title}</h2>
-      {camera ? <Answers camera={camera} body={body} /> : <p>{words.missing(focalMm === null || fNumber === null)}</p>}
+      {camera ? (
+        <Answers camera={camera} body={body} skyMag={skyMag} />
+      ) : (
+        <p>{words.missing(focalMm === null || fNumber === null)}</p>
+      )}
       <div className="pair">
         {!body && field('pixelUm', { min: 0 })}
         {field('blurPx', { min: 0 })}
         {field('exposureS', { min: 0 })}
         {field('iso', { min: 0 })}
-        {field('skyMag', { range: [0, 30] }, words.skyHint)}
+        {field('skyMag', { range: [0, 30] }, words.skyHint(skyMag, typed.skyMag === null && moonlit !== null))}
       </div>
     </section>
   );
 }
 
-function Answers({ camera, body }: { camera: Camera; body: KitCamera | null }) {
+function Answers({ camera, body, skyMag }: { camera: Camera; body: KitCamera | null; skyMag: number }) {
   const { settings } = useSettings();
-  const { blurPx, exposureS, iso, skyMag, readNoiseE } = settings.calculator;
+  const { blurPx, exposureS, iso, readNoiseE } = settings.calculator;
   const focus = focusFigures(camera, blurPx);
   const inMiddle = trailFigures(camera, { declinationDeg: 0, offAxisDeg: 0 }, blurPx);
   const inCorner = body && trailFigures(camera, { declinationDeg: 0, offAxisDeg: cornerDeg(camera, body) }, blurPx);

@@ -23,7 +23,7 @@ export function PreparePage() {
         <SunCaution />
         <StartPanel />
         {plan && <TargetsPanel plan={plan} nowMs={nowMs} onLook={setLookedMs} />}
-        <CalculatorPanel />
+        <CalculatorPanel plan={plan} />
       </div>
       <div className="stack">
         {plan && <SkyPanel plan={plan} />}

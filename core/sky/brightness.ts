@@ -108,7 +108,12 @@ const nanolamberts = (magnitude: number) => 34.08 * Math.exp(20.7233 - 0.92104 *
  * Moonlight: Krisciunas & Schaefer 1991, PASP 103, 1033. Twilight: Patat, Ugolnikov & Postylyakov 2006,
  * A&A 455, 385, zenith in V, from memory; brighter than its range the line's slope is kept.
  */
-export function skyMagnitude(body: SkyBody, sun: SkyBody, moon: SkyBody, moonPhaseAngleDeg: number): number {
+export function skyMagnitude(
+  body: Pick<SkyBody, 'azimuthDeg' | 'altitudeDeg'>,
+  sun: SkyBody,
+  moon: SkyBody,
+  moonPhaseAngleDeg: number,
+): number {
   // The twilight that was fitted holds the night sky's own light.
   let total = nanolamberts(Math.min(DARK_SKY, twilightMagnitude(sun.altitudeDeg)));
   if (moon.altitudeDeg > 0 && body.altitudeDeg > 0) {

@@ -126,6 +126,15 @@ function judge(body: SkyBody, sky: Sky, place: Place, live: LiveView | null, pha
   return { ...known, verdict, remarks };
 }
 
+/** Brightness of the sky in the middle of the pictures to be taken, else overhead; V magnitudes per square arc second. */
+export function picturesSkyMagnitude({ towardsDeg }: Place, { sun, moon, atMs }: Sky): number {
+  const where =
+    towardsDeg === null
+      ? { azimuthDeg: 0, altitudeDeg: 90 }
+      : { azimuthDeg: towardsDeg, altitudeDeg: PICTURE_ALTITUDE_DEG };
+  return skyMagnitude(where, sun, moon, moonAt(atMs).phaseAngleDeg);
+}
+
 /** Without Moon and twilight. */
 const DARK_SKY_MAGNITUDE = 21.6;
 

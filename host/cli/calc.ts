@@ -2,6 +2,7 @@ import { join } from 'node:path';
 import type { Command } from 'commander';
 import {
   type Camera,
+  COUNTRY_SKY_MAG,
   focusFigures,
   marksOfDefocus,
   offsetFigures,
@@ -94,7 +95,8 @@ export function addCalc(program: Command): void {
         .option('--read-noise-e <R>', texts.options.readNoiseE, parsePositive)
         .option('--transmission <L>', texts.options.transmission, parsePositive),
     (camera, given, { calculator }) => {
-      const figures = skyFigures(camera, { ...calculator, ...given });
+      const skyMag = given.skyMag ?? calculator.skyMag ?? COUNTRY_SKY_MAG;
+      const figures = skyFigures(camera, { ...calculator, ...given, skyMag });
       return [figures, skyLines(figures)];
     },
   );

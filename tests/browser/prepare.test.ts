@@ -1,4 +1,4 @@
-import { mkdtemp, rm } from 'node:fs/promises';
+import { mkdtemp, readFile, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import type { Browser, Page } from 'playwright-core';
@@ -131,6 +131,8 @@ describe('prepare', () => {
     await panel.getByText('23 m', { exact: true }).waitFor();
     await panel.getByText('5 s', { exact: true }).waitFor();
     await expect.poll(async () => (await kept(page)).calculator).toMatchObject({ blurPx: 2, pixelUm: 4.4 });
+    // The Moon is up and full.
+    await panel.getByText(/Now 1[78]\.\d, by Moon and twilight/).waitFor();
     await panel.getByLabel('Sky, mag').fill('99');
     await page.keyboard.press('Enter');
     await panel.getByRole('alert').filter({ hasText: 'from 0 to 30' }).waitFor();
@@ -147,10 +149,17 @@ describe('prepare', () => {
     await expect.poll(async () => (await kept(page)).place?.latitudeDeg).toBeCloseTo(-33.252, 6);
     expect((await kept(page)).place).toMatchObject({ elevationM: -12, horizonDeg: 12, towardsDeg: 180 });
     expect(await page.getByRole('alert').count()).toBe(0);
-    // The simulated camera does not know where it is.
+    // The next shot, as a camera with a receiver would take it.
+    await page.route('**/api/camera/capture', async (route) =>
+      route.fulfill({
+        body: await readFile(picture('north-east.jpg')),
+        headers: { 'x-frame': '{"sequence":0,"timeUtc":"2026-01-17T20:04:05Z","name":"shot","mode":{"kind":"still"}}' },
+      }),
+    );
     await page.getByRole('button', { name: 'From the camera' }).click();
-    await page.getByRole('alert').filter({ hasText: 'holds no position' }).waitFor();
-    expect((await kept(page)).place?.elevationM).toBe(-12);
+    await expect.poll(async () => (await kept(page)).place?.latitudeDeg).toBeCloseTo(46.51, 6);
+    await page.unroute('**/api/camera/capture');
+    await page.getByLabel('From a picture').setInputFiles(picture('south-west.jpg'));
     await page.getByText(/clock is 6 h ahead of the Sun’s time there/).waitFor();
 
     const latitude = page.getByLabel('Latitude');

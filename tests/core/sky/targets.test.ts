@@ -5,7 +5,7 @@ import { daylightAt, isSunUp, SUN_MARGIN_DEG } from '../../../core/sky/daylight.
 import { nightAround } from '../../../core/sky/night.ts';
 import type { Place } from '../../../core/sky/place.ts';
 import { separationDeg, skyAt } from '../../../core/sky/positions.ts';
-import { darknessOf, rankTargets, windowsOf } from '../../../core/sky/targets.ts';
+import { darknessOf, picturesSkyMagnitude, rankTargets, windowsOf } from '../../../core/sky/targets.ts';
 import { daylightWords, moonWords, remarksText, zoneWords } from '../../../core/sky/words.ts';
 
 const PLACE: Place = {
@@ -166,4 +166,15 @@ test('a clock of another part of the world is noticed; wide zones are not', () =
   expect(zoneWords({ ...PLACE, longitudeDeg: 76 }, 8 * 60)).toBe('');
   expect(zoneWords({ ...PLACE, longitudeDeg: -70 }, 60)).toMatch(/6 h ahead of the Sun’s time/);
   expect(zoneWords({ ...PLACE, longitudeDeg: 179 }, -12 * 60)).toBe('');
+});
+
+test('the sky of the pictures: 21.6 without Moon, 3 mag brighter and more at full Moon, brighter towards it', () => {
+  const at = (atMs: number, towardsDeg: number | null) =>
+    picturesSkyMagnitude({ ...PLACE, towardsDeg }, skyAt(PLACE, atMs));
+  // New Moon on 9 November, full on 24 November 2026 (almanacs, from memory).
+  expect(at(Date.UTC(2026, 10, 9, 23), 180)).toBeCloseTo(21.6, 1);
+  const full = Date.UTC(2026, 10, 24, 22);
+  expect(at(full, null)).toBeLessThan(18.6);
+  const { moon } = skyAt(PLACE, full);
+  expect(at(full, moon.azimuthDeg)).toBeLessThan(at(full, (moon.azimuthDeg + 180) % 360));
 });
