@@ -54,7 +54,6 @@ export interface RecordingInfo {
   startedUtc: string;
   camera: string;
   heldS: number;
-  bytes: number;
 }
 
 /** Precedes the picture bytes in a binary message on `/live`, and stands in `X-Frame` beside a still. */

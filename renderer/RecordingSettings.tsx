@@ -53,6 +53,7 @@ export function RecordingSettings({ onReplay }: { onReplay: (camera: string) => 
       {recordings.length > 0 && (
         <SelectField
           label={words.replay}
+          hint={words.where(recordings[0])}
           value=""
           options={[
             { value: '', label: words.choose },

@@ -250,8 +250,9 @@ export const strings = {
     limitHint: 'Then the oldest part gives way.',
     replay: 'Replay',
     choose: 'Choose a recording',
-    recorded: ({ startedUtc, heldS, bytes, camera }: RecordingInfo) =>
-      `${startedUtc.slice(0, 16).replace('T', ' ')}, ${duration(heldS)}, ${megabytes(bytes)} MB, ${camera}`,
+    recorded: ({ startedUtc, heldS, camera }: RecordingInfo) =>
+      `${startedUtc.slice(0, 16).replace('T', ' ')}, ${duration(heldS)}, ${camera}`,
+    where: ({ folder }: RecordingInfo) => `The latest is ${folder}. Delete there what you no longer need.`,
     running: (bytes: number) => `Recording, ${megabytes(bytes)} MB`,
   },
 

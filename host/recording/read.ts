@@ -72,15 +72,6 @@ export class Recording {
     return fromUtc && toUtc ? { fromUtc, toUtc } : null;
   }
 
-  /** Bytes of all its files. */
-  async bytes(): Promise<number> {
-    let sum = 0;
-    for (const segment of await this.#segments())
-      for (const file of await readdir(join(this.folder, segment)).catch((): string[] => []))
-        sum += (await stat(join(this.folder, segment, file)).catch(() => null))?.size ?? 0;
-    return sum;
-  }
-
   async #segments(): Promise<string[]> {
     const names = (await readdir(this.folder)).filter((name) => SEGMENT_NAME.test(name));
     return names.sort((a, b) => Number(a) - Number(b));
@@ -109,7 +100,7 @@ export async function listRecordings(folder: string): Promise<RecordingInfo[]> {
       if (!recording || !span) return [];
       const { camera, startedUtc } = recording.about;
       const heldS = (Date.parse(span.toUtc) - Date.parse(span.fromUtc)) / 1000;
-      return [{ folder: recording.folder, camera, startedUtc, heldS, bytes: await recording.bytes() }];
+      return [{ folder: recording.folder, camera, startedUtc, heldS }];
     }),
   );
   return found.flat().sort((a, b) => b.startedUtc.localeCompare(a.startedUtc));

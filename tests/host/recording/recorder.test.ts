@@ -187,7 +187,7 @@ describe('when something goes wrong', () => {
   });
 });
 
-test('recordings are listed, newest first, with their length and size', async () => {
+test('recordings are listed, newest first, with their length', async () => {
   for (const name of ['a', 'b']) {
     const recorder = await Recorder.start(join(parent, name), { camera: 'usb', limitBytes: 1e9 });
     for (let i = 0; i < 3; i++) recorder.frame(frame(i));
@@ -197,8 +197,7 @@ test('recordings are listed, newest first, with their length and size', async ()
   await mkdir(join(parent, 'other'));
   const listed = await listRecordings(parent);
   expect(listed.map((one) => one.folder)).toEqual([join(parent, 'b'), join(parent, 'a')]);
-  expect(listed[0]).toMatchObject({ camera: 'usb', heldS: 0.08, bytes: expect.any(Number) });
-  expect(listed[0].bytes).toBeGreaterThan(300);
+  expect(listed[0]).toMatchObject({ camera: 'usb', heldS: 0.08 });
 });
 
 afterEach(() => expect(process.exitCode).toBeUndefined());
