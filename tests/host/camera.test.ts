@@ -67,11 +67,13 @@ describe('restart', () => {
     vi.useRealTimers();
   });
 
-  test('after a crash: lost with a countdown, then another process with the same settings', async () => {
+  test('after a crash: lost with a countdown, then another process with the same settings, no step of the motor repeated', async () => {
     processes.last.say({ type: 'running' });
-    const written = camera.writeConfig('ring', '6.4');
-    processes.last.say({ type: 'answer', id: 1, answer: undefined });
-    await written;
+    for (const [index, name] of ['ring', 'focusMotor'].entries()) {
+      const written = camera.writeConfig(name, '6.4');
+      processes.last.say({ type: 'answer', id: index + 1, answer: undefined });
+      await written;
+    }
     processes.last.exit();
     expect(camera.status).toMatchObject({ state: 'lost', retryInS: 1, message: expect.stringMatching(/./) });
     await vi.advanceTimersByTimeAsync(1000);
