@@ -7,6 +7,7 @@ import { MARK_SIGMA } from './guide/calibrate.ts';
 import type { Aim, Instruction } from './guide/guide.ts';
 import type { RefocusReason } from './guide/watch.ts';
 import type { ReasonCode } from './measurement.ts';
+import type { Entry } from './notebook/entry.ts';
 import type { RingPrediction } from './notebook/ring.ts';
 
 /** Why there is no measurement and what to do about it, one line. */
@@ -283,4 +284,11 @@ export const FIELD_CARD = {
     ['Cold', 'Batteries fail first: keep spares in an inner pocket, and hands and feet warm.'],
     ['Others', 'Tell someone where you are and when you will be back. Charge the phone, take a second lamp.'],
   ],
+};
+
+/** What an entry says of focus. */
+export const ENTRY_VERDICTS: Record<Entry['verdict'], string> = {
+  'in-focus': 'in focus',
+  'out-of-focus': 'out of focus',
+  'not-measured': 'not measured',
 };

@@ -14,7 +14,7 @@ import type { Place } from '../core/sky/place.ts';
 import type { Target } from '../core/sky/targets.ts';
 import { directionWords } from '../core/sky/words.ts';
 import type { FieldMap } from '../core/stars/map.ts';
-import { FIELD_CARD, figure, marksText, SUN_CAUTION, withSigma } from '../core/strings.ts';
+import { ENTRY_VERDICTS, FIELD_CARD, figure, marksText, SUN_CAUTION, withSigma } from '../core/strings.ts';
 import type {
   CameraMessage,
   Entry,
@@ -50,16 +50,10 @@ function duration(seconds: number): string {
   return whole < 60 ? `${whole} s` : `${Math.floor(whole / 60)} min ${whole % 60} s`;
 }
 
-const VERDICTS: Record<Entry['verdict'], string> = {
-  'in-focus': 'in focus',
-  'out-of-focus': 'out of focus',
-  'not-measured': 'not measured',
-};
-
 function verdict(draft: Pick<NewEntry, 'offsetPx' | 'offsetSigmaPx' | 'defocusUm' | 'defocusSigmaUm' | 'verdict'>) {
   const { offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm } = draft;
-  const judged = draft.verdict && draft.verdict !== 'not-measured' ? `${VERDICTS[draft.verdict]}, ` : '';
-  if (offsetPx === null || offsetPx === undefined) return `${judged}${VERDICTS['not-measured']}`;
+  const judged = draft.verdict && draft.verdict !== 'not-measured' ? `${ENTRY_VERDICTS[draft.verdict]}, ` : '';
+  if (offsetPx === null || offsetPx === undefined) return `${judged}${ENTRY_VERDICTS['not-measured']}`;
   const amounts = offset(offsetPx, offsetSigmaPx ?? 0, defocusUm, defocusSigmaUm);
   return `${judged}${amounts}`;
 }
@@ -593,7 +587,7 @@ export const strings = {
     measured: (draft: Parameters<typeof verdict>[0]) => `Measured: ${verdict(draft)}`,
     verdict: 'Counts as',
     verdictHint: 'What is in focus teaches where to start next time.',
-    verdicts: VERDICTS,
+    verdicts: ENTRY_VERDICTS,
     fields: {
       ringPosition: 'Ring reads',
       ringUnit: 'in',

@@ -6,7 +6,7 @@ import type { MoonLight, Night } from '../sky/night.ts';
 import { compassPoint } from '../sky/place.ts';
 import type { SkyBody } from '../sky/positions.ts';
 import { moonWords } from '../sky/words.ts';
-import { figure, SUN_CAUTION, withSigma } from '../strings.ts';
+import { ENTRY_VERDICTS, figure, SUN_CAUTION, withSigma } from '../strings.ts';
 import type { TapeMark } from './tape.ts';
 
 const minus = (value: number) => String(value).replace('-', '−');
@@ -32,12 +32,6 @@ export const TAPE_WORDS = {
     return focalMm === null ? where : `${minus(focalMm)} mm:  ${where}`;
   },
   caution: SUN_CAUTION,
-};
-
-const VERDICTS: Record<Entry['verdict'], string> = {
-  'in-focus': 'in focus',
-  'out-of-focus': 'out of focus',
-  'not-measured': 'not measured',
 };
 
 const clock = (timeUtc: string) => timeUtc.slice(11, 16);
@@ -104,7 +98,7 @@ function measured({ offsetPx, offsetSigmaPx, defocusUm, defocusSigmaUm, verdict 
       : offsetPx !== null
         ? withSigma(offsetPx, offsetSigmaPx!, 'px')
         : '';
-  return [VERDICTS[verdict], unbroken(amount)].filter(Boolean).join(', ');
+  return [ENTRY_VERDICTS[verdict], unbroken(amount)].filter(Boolean).join(', ');
 }
 
 const local = (ms: number, zoneMinutes: number) => new Date(ms + 60_000 * zoneMinutes).toISOString();
