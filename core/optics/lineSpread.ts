@@ -11,20 +11,30 @@ import { type Zone, type ZoneLayout, zoneAt } from './mask.ts';
 
 /** Samples per λN. */
 export const SAMPLES_PER_AIRY = 6;
+/** The same along the line, where the spectrum smears it. */
+export const SAMPLES_ALONG = 4;
 /** Diffraction is followed this far beyond the outermost rays, λN. */
-const TAIL_AIRY = 3.5;
+const TAIL_AIRY = 8;
 /** Step of Q between tabulated profiles; in between they are interpolated. */
 export const Q_STEP = 0.5;
-const CHORDS = 28;
+const CHORDS = 40;
 const CELLS = 96;
 
-/** Samples of L about the zone's mean ray; index `centre` is the mean ray itself; the sum is 1. */
-export interface LineSpread {
+/** How a zone's light is spread about its mean ray, in units of λN; each table's sum is 1. */
+interface Spread {
+  /** L across the line; index `centre` is the mean ray. */
   centre: number;
-  values: Float64Array;
+  line: Float64Array;
+  /** The same light in two dimensions, `alongCount` rows of `line.length` values; row `alongCentre` is the mean ray. */
+  alongCentre: number;
+  alongCount: number;
+  point: Float32Array;
 }
 
 interface Chord {
+  /** Place along the line, D. */
+  at: number;
+  /** Ends across it. */
   from: number;
   to: number;
 }
@@ -34,7 +44,7 @@ interface ZoneChords {
   chords: Chord[];
   centroidAcross: number;
   centroidAlong: number;
-  spread: Map<number, LineSpread>;
+  spread: Map<number, Spread>;
 }
 
 const zones = new Map<string, ZoneChords>();
@@ -52,80 +62,122 @@ function zoneChords(layout: ZoneLayout, handedness: 1 | -1, zone: Zone, turnDeg:
   let sumAcross = 0;
   let sumAlong = 0;
   for (let i = 0; i < CHORDS; i++) {
-    const a = (i + 0.5) / CHORDS - 0.5;
+    const at = (i + 0.5) / CHORDS - 0.5;
     let from = Infinity;
     let to = -Infinity;
     for (let j = 0; j < cells; j++) {
       const b = (j + 0.5) / cells - 0.5;
-      if (zoneAt(layout, handedness, 0, a * cos - b * sin, a * sin + b * cos) !== zone) continue;
+      if (zoneAt(layout, handedness, 0, at * cos - b * sin, at * sin + b * cos) !== zone) continue;
       from = Math.min(from, b - 0.5 / cells);
       to = Math.max(to, b + 0.5 / cells);
     }
     if (to <= from) continue;
-    chords.push({ from, to });
+    chords.push({ at, from, to });
     area += to - from;
     sumAcross += (to - from) * ((from + to) / 2);
-    sumAlong += (to - from) * a;
+    sumAlong += (to - from) * at;
   }
   const result = { chords, centroidAcross: sumAcross / area, centroidAlong: sumAlong / area, spread: new Map() };
   zones.set(key, result);
   return result;
 }
 
+/** Rays of the zone at Q lie between these, λN from the axis. */
+function rayRange(places: number[], q: number): { low: number; high: number } {
+  return { low: Math.min(...places.map((place) => place * q)), high: Math.max(...places.map((place) => place * q)) };
+}
+
 /**
- * Line spread of `zone` at Q = index · Q_STEP, across a line turned by `turnDeg` from the middle line.
- * @param index may be negative: the spread is then mirrored
+ * Spread of `zone` at Q = index · Q_STEP, across a line turned by `turnDeg` from the middle line.
+ * @param index may be negative: the spread is then turned round
  */
-function tabulated(shape: ZoneChords, index: number): LineSpread {
+function tabulated(shape: ZoneChords, index: number): Spread {
   const known = shape.spread.get(index);
   if (known) return known;
   const q = index * Q_STEP;
-  let low = Infinity;
-  let high = -Infinity;
-  for (const { from, to } of shape.chords) {
-    low = Math.min(low, from * q, to * q);
-    high = Math.max(high, from * q, to * q);
-  }
-  const mean = shape.centroidAcross * q;
-  const reach = Math.ceil((Math.max(high - mean, mean - low) + TAIL_AIRY) * SAMPLES_PER_AIRY);
-  const values = new Float64Array(2 * reach + 1);
-  // Enough cells that the chirp's phase turns by less than a quarter between them.
-  const cells = Math.max(CELLS, Math.ceil(4 * (Math.abs(q) + 2 * TAIL_AIRY)));
-  for (const { from, to } of shape.chords) {
-    const step = (to - from) / cells;
-    for (let k = 0; k < values.length; k++) {
-      const rho = mean + (k - reach) / SAMPLES_PER_AIRY;
-      let re = 0;
-      let im = 0;
-      // The phase π q b² − 2π b ρ by its second differences: no cosine per cell.
-      let b = from + step / 2;
-      const phase = Math.PI * (q * b * b - 2 * b * rho);
-      const first = Math.PI * (q * step * (2 * b + step) - 2 * step * rho);
-      const second = 2 * Math.PI * q * step * step;
-      let [cr, ci] = [Math.cos(phase), Math.sin(phase)];
-      let [dr, di] = [Math.cos(first), Math.sin(first)];
-      const [er, ei] = [Math.cos(second), Math.sin(second)];
-      for (let j = 0; j < cells; j++) {
-        re += cr;
-        im += ci;
-        b = cr * dr - ci * di;
-        ci = cr * di + ci * dr;
-        cr = b;
-        b = dr * er - di * ei;
-        di = dr * ei + di * er;
-        dr = b;
+  const { chords } = shape;
+  const across = shape.centroidAcross * q;
+  const along = shape.centroidAlong * q;
+  const rays = rayRange(
+    chords.flatMap(({ from, to }) => [from, to]),
+    q,
+  );
+  const reach = Math.ceil((Math.max(rays.high - across, across - rays.low) + TAIL_AIRY) * SAMPLES_PER_AIRY);
+  const count = 2 * reach + 1;
+  const alongRays = rayRange(
+    chords.map(({ at }) => at),
+    q,
+  );
+  const alongReach = Math.ceil((Math.max(alongRays.high - along, along - alongRays.low) + TAIL_AIRY) * SAMPLES_ALONG);
+  const alongCount = 2 * alongReach + 1;
+  const line = new Float64Array(count);
+  const [fieldRe, fieldIm] = [new Float64Array(alongCount * count), new Float64Array(alongCount * count)];
+  const [re, im] = [new Float64Array(count), new Float64Array(count)];
+  for (const chord of chords) {
+    chordField(chord, q, across - reach / SAMPLES_PER_AIRY, re, im);
+    for (let k = 0; k < count; k++) line[k] += re[k] * re[k] + im[k] * im[k];
+    for (let row = 0; row < alongCount; row++) {
+      const rho = along + (row - alongReach) / SAMPLES_ALONG;
+      const phase = Math.PI * chord.at * (q * chord.at - 2 * rho);
+      const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
+      for (let k = 0, at = row * count; k < count; k++, at++) {
+        fieldRe[at] += cos * re[k] - sin * im[k];
+        fieldIm[at] += cos * im[k] + sin * re[k];
       }
-      values[k] += (re * re + im * im) * step * step;
     }
   }
-  const sum = values.reduce((total, value) => total + value, 0);
-  for (let k = 0; k < values.length; k++) values[k] /= sum;
-  const result = { centre: reach, values };
+  const point = new Float32Array(alongCount * count);
+  for (let i = 0; i < point.length; i++) point[i] = fieldRe[i] ** 2 + fieldIm[i] ** 2;
+  const result = {
+    centre: reach,
+    line: normalised(line),
+    alongCentre: alongReach,
+    alongCount,
+    point: normalised(point),
+  };
   shape.spread.set(index, result);
   return result;
 }
 
-/** A zone's line spread at any Q, by interpolation between tabulated ones. */
+function normalised<T extends Float32Array | Float64Array>(values: T): T {
+  let sum = 0;
+  for (const value of values) sum += value;
+  for (let k = 0; k < values.length; k++) values[k] /= sum;
+  return values;
+}
+
+/** Far field of one chord, ∫ exp(iπ Q b²) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
+function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float64Array, im: Float64Array): void {
+  // Enough cells that the chirp's phase turns by less than a quarter between them.
+  const cells = Math.max(CELLS, Math.ceil(4 * (Math.abs(q) + 2 * TAIL_AIRY)));
+  const step = (to - from) / cells;
+  for (let k = 0; k < re.length; k++) {
+    const rho = firstRho + k / SAMPLES_PER_AIRY;
+    let [sumRe, sumIm] = [0, 0];
+    // The phase π q b² − 2π b ρ by its second differences: no cosine per cell.
+    let b = from + step / 2;
+    const phase = Math.PI * (q * b * b - 2 * b * rho);
+    const first = Math.PI * (q * step * (2 * b + step) - 2 * step * rho);
+    const second = 2 * Math.PI * q * step * step;
+    let [cr, ci] = [Math.cos(phase), Math.sin(phase)];
+    let [dr, di] = [Math.cos(first), Math.sin(first)];
+    const [er, ei] = [Math.cos(second), Math.sin(second)];
+    for (let j = 0; j < cells; j++) {
+      sumRe += cr;
+      sumIm += ci;
+      b = cr * dr - ci * di;
+      ci = cr * di + ci * dr;
+      cr = b;
+      b = dr * er - di * ei;
+      di = dr * ei + di * er;
+      dr = b;
+    }
+    re[k] = sumRe * step;
+    im[k] = sumIm * step;
+  }
+}
+
+/** A zone's spread at any Q, by interpolation between tabulated ones. */
 export class ZoneSpread {
   private readonly shape: ZoneChords;
   constructor(layout: ZoneLayout, handedness: 1 | -1, zone: Zone, turnDeg: number) {
@@ -151,7 +203,57 @@ export class ZoneSpread {
     if (fraction > 0) this.add(tabulated(this.shape, index + 1), fraction * SAMPLES_PER_AIRY, first, step, out);
   }
 
-  private add({ centre, values }: LineSpread, weight: number, first: number, step: number, out: Float64Array): void {
+  /**
+   * The spread in two dimensions, gathered along the line into bins with the weights of linear interpolation.
+   * @param step of the bins, λN; the middle one stands at the mean ray
+   * @param first, acrossStep as in `sample`
+   * @param out bins × across values, an odd number of bins; filled with densities per λN across
+   */
+  sampleAlong(q: number, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
+    const place = q / Q_STEP;
+    const index = Math.floor(place);
+    const fraction = place - index;
+    const across = out.length / bins;
+    out.fill(0);
+    for (const [at, weight] of [
+      [index, 1 - fraction],
+      [index + 1, fraction],
+    ]) {
+      if (weight === 0) continue;
+      const spread = tabulated(this.shape, at);
+      const { line, alongCentre, alongCount, point } = spread;
+      const count = line.length;
+      const gathered = new Float64Array(bins * count);
+      for (let row = 0; row < alongCount; row++) {
+        const bin = (row - alongCentre) / SAMPLES_ALONG / step + (bins >> 1);
+        const low = Math.floor(bin);
+        for (const [target, share] of [
+          [low, 1 - (bin - low)],
+          [low + 1, bin - low],
+        ]) {
+          if (target < 0 || target >= bins) continue;
+          for (let k = 0, from = row * count, to = target * count; k < count; k++, from++, to++)
+            gathered[to] += share * point[from];
+        }
+      }
+      for (let bin = 0; bin < bins; bin++)
+        this.add(
+          { centre: spread.centre, line: gathered.subarray(bin * count, (bin + 1) * count) },
+          weight * SAMPLES_PER_AIRY,
+          first,
+          acrossStep,
+          out.subarray(bin * across, (bin + 1) * across),
+        );
+    }
+  }
+
+  private add(
+    { centre, line: values }: Pick<Spread, 'centre' | 'line'>,
+    weight: number,
+    first: number,
+    step: number,
+    out: Float64Array,
+  ): void {
     for (let k = 0; k < out.length; k++) {
       const place = centre + (first + k * step) * SAMPLES_PER_AIRY;
       const index = Math.floor(place);

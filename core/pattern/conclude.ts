@@ -7,6 +7,8 @@ import {
   lightAt,
   type Model,
   offsetOf,
+  type Profile,
+  spectrumSeen,
   variance,
   widthOf,
   ZONES,
@@ -35,8 +37,6 @@ export interface Fit {
   dispersionSigma: number;
   /** Standard deviation of the green light along the radius, relative to its distance, without the blur. */
   radialSpread: number;
-  /** Mean squared residual over the noise model. */
-  chi2: number;
   /** Sum of squared residuals over the sky's noise: compares fits of the same samples. */
   misfit: number;
   /** Defocus in Q = dz / λN² that the profiles were made for, up to the mask's orientation. */
@@ -58,61 +58,67 @@ export interface SpotFit {
 }
 
 /**
- * Share of the offset that the profiles' shape may be wrong by: measured on simulated JPEG frames a
- * few depths of focus from focus, with λN known or taken from the spots' own width.
+ * Share of the offset that the model may be wrong by beyond what its residuals show: gratings' orders are fields,
+ * and where two zones' spots stand close their far light interferes, by phases that nobody knows.
  */
-const OFFSET_TRUST = { known: 0.015, guessed: 0.03 };
+const OFFSET_TRUST = 0.002;
 
 export function conclude(samples: Samples, model: Model, equations: Equations): Fit | null {
   const { lines, profile, noise } = model;
   const reduced = eliminated(equations, 0);
   const covariance = reduced && invert(reduced.matrix);
   if (!covariance) return null;
-  const gradient = new Float64Array(PARAMETERS);
-  const [, plus, minus] = lines.across;
-  gradient[ACROSS] = 1;
-  gradient[ACROSS + 1] = gradient[ACROSS + 2] = -1 / (2 * Math.cos(lines.outer));
-  gradient[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
-  const combination = Float64Array.from(covariance, (line) =>
-    line.reduce((sum, value, q) => sum + value * gradient[q], 0),
-  );
-  const bySpectrum = reduced.answers.map(({ byGeometry }) => {
-    const nodes = new Float64Array(profile.nodes);
-    byGeometry.forEach((column, p) => {
-      for (let k = 0; k < nodes.length; k++) nodes[k] -= column[k] * combination[p];
+  /** σ of the linear combination of the geometry's parameters that `gradient` gives. */
+  const sigmaOf = (gradient: Float64Array) => {
+    const combination = Float64Array.from(covariance, (line) =>
+      line.reduce((sum, value, q) => sum + value * gradient[q], 0),
+    );
+    const bySpectrum = reduced.answers.map(({ byGeometry }) => {
+      const nodes = new Float64Array(profile.nodes);
+      byGeometry.forEach((column, p) => {
+        for (let k = 0; k < nodes.length; k++) nodes[k] -= column[k] * combination[p];
+      });
+      return nodes;
     });
-    return nodes;
-  });
-  const related = relatedVariance(samples, model, combination, bySpectrum);
-  const offsetVariance = related * gradient.reduce((sum, value, p) => sum + value * combination[p], 0);
+    // Of few or faint samples the residuals alone say too little.
+    const byNoise = combination.reduce((sum, value, p) => sum + value * gradient[p], 0);
+    return Math.sqrt(Math.max(byNoise, varianceBySamples(samples, model, combination, bySpectrum)));
+  };
+  const byOffset = new Float64Array(PARAMETERS);
+  const [, plus, minus] = lines.across;
+  byOffset[ACROSS] = 1;
+  byOffset[ACROSS + 1] = byOffset[ACROSS + 2] = -1 / (2 * Math.cos(lines.outer));
+  byOffset[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
+  const byOuter = new Float64Array(PARAMETERS);
+  byOuter[OUTER_ANGLE] = 1;
 
-  const colour = (channel: number) => centroid(model, equations, samples.channels === 1 ? 0 : channel);
-  const [red, green, blue] = [colour(0), colour(1), colour(2)];
-  let chi = 0;
-  let count = 0;
+  const colour = (channel: number) => {
+    const values = profile.values.filter((_, i) => i % samples.channels === channel);
+    const { r, spread } = centroid(profile, values);
+    return { r, spread, sigma: centroidSigma(model, equations.spectrum[channel].own, values, r) };
+  };
+  const [red, blue] = [colour(0), colour(samples.channels - 1)];
+  const green = samples.green
+    ? centroid(profile, spectrumSeen(samples, model, samples.green, 1))
+    : colour(samples.channels === 1 ? 0 : 1);
   let light = 0;
   let left = 0;
   forEachResidual(samples, model, (residual, model, channel) => {
-    chi += residual ** 2 / variance(noise, channel, model);
-    count++;
     light += (residual + model) ** 2 / noise.sky[channel] ** 2;
     left += residual ** 2 / noise.sky[channel] ** 2;
   });
-  const chi2 = chi / Math.max(1, count - PARAMETERS - profile.values.length);
-  const trust = model.known.airyPx === null ? OFFSET_TRUST.guessed : OFFSET_TRUST.known;
   return {
     lines,
     shape: model.known.shape,
     offsetPx: offsetOf(lines),
-    offsetSigmaPx: Math.hypot(Math.sqrt(Math.max(0, offsetVariance) * Math.max(1, chi2)), trust * offsetOf(lines)),
+    offsetSigmaPx: Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines)),
     distancePx: green.r,
-    distanceSigmaPx: green.sigma,
-    outerSigma: Math.sqrt(related * Math.max(0, covariance[OUTER_ANGLE][OUTER_ANGLE]) * Math.max(1, chi2)),
+    distanceSigmaPx: red.sigma,
+    outerSigma: sigmaOf(byOuter),
     dispersion: samples.channels === 1 ? Number.NaN : red.r / blue.r,
     radialSpread: Math.sqrt(Math.max(0, green.spread ** 2 - widthOf(lines) ** 2)) / green.r,
     dispersionSigma: Math.hypot(red.sigma, blue.sigma) / blue.r,
     spots: spotFits(samples, model),
-    chi2,
     misfit: left,
     q: model.cross.defocusQ(offsetOf(lines), lines.airyPx),
     explained: 1 - left / Math.max(1e-12, light),
@@ -123,13 +129,13 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
 const RELATED_BLOCKS = 2;
 
 /**
- * By how much the residuals' relation to each other (a colour mosaic's interpolation, enlarging, JPEG
- * blocks, channels that share their brightness) raises the variance of a linear combination of the
- * parameters over that of independent noise (Conley, J. Econometrics 92, 1 (1999), Bartlett weights).
+ * Variance of a linear combination of the parameters, from what each sample's residual contributes to it. No
+ * noise model is asked: neighbours are related by a colour mosaic's interpolation, enlarging and JPEG's
+ * blocks (Conley, J. Econometrics 92, 1 (1999), Bartlett weights).
  * @param combination covariance of the geometry times the combination's gradient
  * @param bySpectrum the same for each channel's spectrum nodes
  */
-function relatedVariance(
+function varianceBySamples(
   samples: Samples,
   model: Model,
   combination: Float64Array,
@@ -146,58 +152,66 @@ function relatedVariance(
     pull[i] += own;
     independent += own * own;
   });
-  const place = new Map<number, number>();
-  const key = (column: number, line: number) => column * 65536 + line;
-  const column = (i: number) => Math.round((samples.x[i] - samples.x[0]) / samples.blockPx) + 16384;
-  const line = (i: number) => Math.round((samples.y[i] - samples.y[0]) / samples.blockPx) + 16384;
-  for (let i = 0; i < samples.count; i++) if (pull[i] !== 0) place.set(key(column(i), line(i)), i);
+  // Samples on the grid of blocks they were taken from; 0 where there is none.
+  const [left, top] = [Math.min(...samples.x), Math.min(...samples.y)];
+  const column = (i: number) => Math.round((samples.x[i] - left) / samples.blockPx) + RELATED_BLOCKS;
+  const line = (i: number) => Math.round((samples.y[i] - top) / samples.blockPx) + RELATED_BLOCKS;
+  let columns = 0;
+  let lines = 0;
+  for (let i = 0; i < samples.count; i++) {
+    columns = Math.max(columns, column(i) + RELATED_BLOCKS + 1);
+    lines = Math.max(lines, line(i) + RELATED_BLOCKS + 1);
+  }
+  const grid = new Float64Array(columns * lines);
+  for (let i = 0; i < samples.count; i++) grid[line(i) * columns + column(i)] = pull[i];
   let related = 0;
-  for (const i of place.values())
+  for (let i = 0; i < samples.count; i++) {
+    const at = line(i) * columns + column(i);
+    if (grid[at] === 0) continue;
     for (let dy = -RELATED_BLOCKS; dy <= RELATED_BLOCKS; dy++)
       for (let dx = -RELATED_BLOCKS; dx <= RELATED_BLOCKS; dx++) {
-        const other = place.get(key(column(i) + dx, line(i) + dy));
-        if (other === undefined) continue;
         const near = (1 - Math.abs(dx) / (RELATED_BLOCKS + 1)) * (1 - Math.abs(dy) / (RELATED_BLOCKS + 1));
-        related += near * pull[i] * pull[other];
+        related += near * grid[at] * grid[at + dy * columns + dx];
       }
-  return independent > 0 ? Math.max(1, related / independent) : 1;
+  }
+  return Math.max(independent, related);
 }
 
 interface Centroid {
+  /** Mean radius of a channel's light, and its standard deviation along the radius. */
   r: number;
-  /** Standard deviation of the light along the radius. */
   spread: number;
-  sigma: number;
 }
 
-/** Mean radius of one channel's light and its σ. */
-function centroid({ profile, lines }: Model, equations: Equations, channel: number): Centroid {
-  const channels = equations.spectrum.length;
-  const { own } = equations.spectrum[channel];
-  // The wings' noise would outweigh what little light is there.
-  let peak = 0;
-  for (let k = 0; k < profile.nodes; k++) peak = Math.max(peak, profile.values[k * channels + channel]);
+/** The wings' noise would outweigh what little light is there. */
+const LEAST_OF_PEAK = 0.15;
+
+function centroid({ nodes, from, step }: Profile, values: Float64Array): Centroid {
+  const least = LEAST_OF_PEAK * Math.max(...values);
   let sum = 0;
   let moment = 0;
   let square = 0;
-  for (let k = 0; k < profile.nodes; k++) {
-    const value = profile.values[k * channels + channel];
-    if (value < 0.15 * peak) continue;
-    sum += value;
-    moment += value * (profile.from + k * profile.step);
-    square += value * (profile.from + k * profile.step) ** 2;
+  for (let k = 0; k < nodes; k++) {
+    if (values[k] < least) continue;
+    sum += values[k];
+    moment += values[k] * (from + k * step);
+    square += values[k] * (from + k * step) ** 2;
   }
   const r = sum > 0 ? moment / sum : Number.NaN;
+  return { r, spread: Math.sqrt(Math.max(0, square / sum - r * r)) };
+}
+
+/** σ of a channel's centroid. */
+function centroidSigma({ profile, lines }: Model, own: Float64Array[], values: Float64Array, r: number): number {
+  const least = LEAST_OF_PEAK * Math.max(...values);
+  let sum = 0;
   let variance = 0;
-  for (let k = 0; k < profile.nodes; k++) {
-    if (profile.values[k * channels + channel] < 0.15 * peak) continue;
+  values.forEach((value, k) => {
+    if (value < least) return;
+    sum += value;
     variance += (profile.from + k * profile.step - r) ** 2 / Math.max(1e-12, own[k][k]);
-  }
-  return {
-    r,
-    spread: Math.sqrt(Math.max(0, square / sum - r * r)),
-    sigma: Math.hypot(Math.sqrt(variance) / sum, 0.02 * widthOf(lines)),
-  };
+  });
+  return Math.hypot(Math.sqrt(variance) / sum, 0.02 * widthOf(lines));
 }
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */

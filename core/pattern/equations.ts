@@ -70,8 +70,8 @@ export function forEachRow(
     let used = 0;
     let zones = 0;
     for (let zone = 0; zone < 3; zone++) {
-      const { g, t, r, node, fraction } = terms[zone];
-      if (g === 0) continue;
+      const { g, t, r, node, fraction, isNear } = terms[zone];
+      if (!isNear) continue;
       zones |= 1 << zone;
       if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
       byBlur[zone] = model.byBlur.at(zone, t, r, unused);
@@ -94,15 +94,16 @@ export function forEachRow(
         const at = term.node * channels + c;
         const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
         const a = amplitude[zone] * seen;
-        light += a * term.g;
-        const byAcross = -a * term.slope;
+        light += a * term.g + amplitude[zone] * term.mixed.light;
+        if (!term.isNear) continue;
+        const byAcross = -a * term.slope - amplitude[zone] * term.mixed.slope;
         // Turning a line by dα carries its spots across it by side · r · dα.
         const byAngle = byAcross * (side * term.r + along[zone]);
         geometry[ANGLE] += byAngle;
         geometry[OUTER_ANGLE] += SIGN[zone] * byAngle;
         geometry[ACROSS + zone] = byAcross;
         geometry[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
-        geometry[AMPLITUDE + zone] = seen * term.g;
+        geometry[AMPLITUDE + zone] = seen * term.g + term.mixed.light;
         geometry[AIRY] += a * byAiry[zone];
         geometry[BLUR] += a * byBlur[zone];
       }

@@ -5,7 +5,7 @@ import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts } from '../optics/mask.ts';
 import { findCandidates, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
-import { fitLines, QUICK, THOROUGH, TOUCH } from './fit.ts';
+import { FINE, fitLines, QUICK } from './fit.ts';
 import { widthOf, ZONES } from './model.ts';
 import { orderOf } from './order.ts';
 import type { ZoneShape } from './profiles.ts';
@@ -106,7 +106,7 @@ export function followPattern(image: PixelImage, last: Found, optics: Optics): F
   if (!star) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
   const found = refine(image, { ...last, rough: moved }, optics);
-  return found && !doubtAbout(found.fit, found.rough) ? found : null;
+  return found && !doubtAboutPattern(found.fit, found.rough) ? found : null;
 }
 
 /**
@@ -126,12 +126,16 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
       minus: { angleDeg: (lines.angle - lines.outer) * degrees, shiftPx: lines.across[2] },
     },
   };
-  const sampling = { blockPx: Math.max(1, Math.floor(0.9 * width)), halfWidthPx: 3.4 * width + 1 };
+  const sampling = {
+    blockPx: Math.max(1, Math.floor(0.7 * width)),
+    halfWidthPx: 3.4 * width + 1,
+    brightness: peakSnr(found.fit) > FAINT_SNR,
+  };
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
   const airyPx = airySize(optics);
   const [first, ...others] = found.shapeTold ? [found.fit.shape] : shapesOf(optics.mask);
-  let best = fitLines(samples, rough, { shape: first, airyPx }, THOROUGH, lines);
+  let best = fitLines(samples, rough, { shape: first, airyPx }, FINE, lines);
   if (!best) return null;
   const { lines: start, offsetPx } = best;
   let shapeTold = found.shapeTold || others.length === 0;
@@ -140,14 +144,25 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
     // Near focus the zones' shapes cannot be told apart, and need not be.
     if (q < LEAST_Q) continue;
     shapeTold ||= q > TELLING_Q;
-    const fit = fitLines(samples, rough, { shape, airyPx }, TOUCH, start);
-    if (fit && fit.misfit < best.misfit) best = fit;
+    const fit = fitLines(samples, rough, { shape, airyPx }, FINE, start);
+    const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
+    if (fit && fit.misfit < better * best.misfit) best = fit;
   }
+  if (best.shape !== first) best = fitLines(samples, rough, { shape: best.shape, airyPx }, FINE, best.lines) ?? best;
   return { rough, fit: best, order: found.order, shapeTold };
+}
+
+/** Spots no brighter than this above the sky's noise need the light of all channels. */
+const FAINT_SNR = 10;
+
+function peakSnr({ spots }: Fit): number {
+  return Math.min(...spots.map(({ snr }) => snr));
 }
 
 /** Defocus, as Q = dz / λN², from which a zone's shape shows in its spots. */
 const LEAST_Q = 0.4;
+/** Misfit, relative to that of a likelier layout, that another one must come down to: JPEG's noise alone makes a fifth. */
+const CLEARLY_BETTER = 0.8;
 /** Defocus that tells the shapes apart for good. */
 const TELLING_Q = 4;
 
@@ -162,15 +177,21 @@ const LEAST_EXPLAINED_GREY = 0.8;
 /** The same when spots are bright and colour is seen: other lights may stand in the ring. */
 const LEAST_EXPLAINED = 0.4;
 
-/** Why a fit is not to be believed, or null. Every spot must stand out, be a spectrum, and match its partner. */
+/** Why a first fit is not to be believed, or null: its spots must be spectra, and the pattern as it should. */
 function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
-  const { lines, spots, dispersion, dispersionSigma } = fit;
-  const outerDeg = (lines.outer * 180) / Math.PI;
-  if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
-  if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
+  const { dispersion, dispersionSigma } = fit;
   if (Number.isNaN(dispersion)) {
     if (fit.explained < LEAST_EXPLAINED_GREY || fit.radialSpread < 0.05) return 'no-spots';
   } else if (dispersion < LEAST_DISPERSION || dispersion - 1 < 3 * dispersionSigma) return 'no-spots';
+  return doubtAboutPattern(fit, rough);
+}
+
+/** Every spot must stand out and match its partner. */
+function doubtAboutPattern(fit: Fit, rough: RoughPattern): ReasonCode | null {
+  const { lines, spots } = fit;
+  const outerDeg = (lines.outer * 180) / Math.PI;
+  if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
+  if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
   if (widthOf(lines) > 0.25 * fit.distancePx) return 'too-far';
   for (const spot of spots) {
     if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';

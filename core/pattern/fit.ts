@@ -1,19 +1,20 @@
 /**
  * Fits three lines to the six first-order spots.
  *
- * Dispersion smears a spot along its line only, so a spot is separable: I_c(r, t) = A · F_c(r) · G(t − d; r),
+ * Dispersion smears a spot along its line only, so a spot is nearly separable: I_c(r, t) = A · F_c(r) · G(t − d; r),
  * r along the line, t across it. F_c, the light's spectrum as channel c sees it, is the same for all
  * six spots and is taken from the picture itself. G is the zone's line spread (see profiles.ts) about
- * its mean ray, lopsided by as much defocus as the offset itself tells. Where a line lies is told by t
+ * its mean ray, lopsided by as much defocus as the offset itself tells; what is not separable mixing.ts adds. Where a line lies is told by t
  * alone, so neither the star's place (often saturated) nor the spectrum enters the offset to first
  * order. All six spots are fitted together, because neighbours overlap; saturated samples are left out.
  */
 import { conclude, type Fit } from './conclude.ts';
 import { type Equations, jointStep, moveLines, normalEquations } from './equations.ts';
 import {
-  buildDerivatives,
+  buildMixing,
   buildProfiles,
   copyLines,
+  followFit,
   type Knowledge,
   type Lines,
   type Model,
@@ -25,17 +26,17 @@ import {
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 
-/** How long to go on: descents, and steps in each. */
+/** How long to go on: descents, steps in each; and whether the spectrum's mixing counts. */
 export interface Effort {
   turns: number;
   rounds: number;
+  mixing: boolean;
 }
 
 /** Enough to tell one start from another. */
-export const QUICK: Effort = { turns: 2, rounds: 5 };
-export const THOROUGH: Effort = { turns: 2, rounds: 2 };
-/** From a good fit to one with another zone shape. */
-export const TOUCH: Effort = { turns: 1, rounds: 2 };
+export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false };
+/** From a good start as well as can be; in faint light, seen by all channels, mixing does not show. */
+export const FINE: Effort = { turns: 5, rounds: 2, mixing: true };
 
 /**
  * Levenberg–Marquardt on geometry and spectrum together.
@@ -50,29 +51,24 @@ export function fitLines(
   start?: Lines,
 ): Fit | null {
   const model = startModel(samples, rough, known, start);
-  let equations = normalEquations(samples, model);
   for (let turn = 0; turn < effort.turns; turn++) {
-    const before = offsetOf(model.lines);
-    const better = descend(samples, model, equations, effort.rounds);
-    if (!better) return null;
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
-    model.offset = offsetOf(model.lines);
-    buildProfiles(model);
-    buildDerivatives(model);
-    updateNoise(samples, model);
-    equations = normalEquations(samples, model);
-    if (turn > 0 && Math.abs(model.offset - before) < 0.01 * widthOf(model.lines)) break;
+    if (turn > 0) followFit(samples, model);
+    if (effort.mixing && samples.channels === 1) buildMixing(model);
+    if (!descend(samples, model, normalEquations(samples, model), effort.rounds)) return null;
+    if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
   }
-  return conclude(samples, model, equations);
+  updateNoise(samples, model);
+  return conclude(samples, model, normalEquations(samples, model));
 }
 
-/** Levenberg–Marquardt with fixed weights and defocus; null when the equations have no solution. */
-function descend(samples: Samples, model: Model, start: Equations, rounds: number): Equations | null {
+/** Levenberg–Marquardt with fixed weights and defocus; false when the equations have no solution. */
+function descend(samples: Samples, model: Model, start: Equations, rounds: number): boolean {
   let equations = start;
   let damping = 1e-3;
   for (let round = 0; round < rounds && damping < 1e4; ) {
     const step = jointStep(equations, damping, model);
-    if (!step) return null;
+    if (!step) return false;
     const before = { lines: copyLines(model.lines), values: model.profile.values.slice() };
     moveLines(model.lines, step.geometry);
     for (let k = 0; k < step.spectrum.length; k++) model.profile.values[k] += step.spectrum[k];
@@ -90,5 +86,5 @@ function descend(samples: Samples, model: Model, start: Equations, rounds: numbe
     round++;
     if (gained < 0.02 + 1e-3 * next.cost) break;
   }
-  return equations;
+  return true;
 }

@@ -2,6 +2,7 @@
  * The model of the six spots: what it consists of, and what it says at a sample.
  * The reasons for its form stand in fit.ts.
  */
+import { type Mixed, Mixing } from './mixing.ts';
 import { CrossProfiles, type ZoneShape } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import { INNER, OUTER, type Samples } from './samples.ts';
@@ -58,6 +59,8 @@ export interface Model {
   /** Derivatives by λN and by the blur, taken at the start of each descent. */
   byAiry: CrossProfiles;
   byBlur: CrossProfiles;
+  /** What makes spots not separable; empty while there are several channels. */
+  mixing: Mixing;
   profile: Profile;
   noise: Noise;
   /** Inverse variance of each sample and channel, kept while steps are compared. */
@@ -76,6 +79,7 @@ export function startModel(samples: Samples, rough: RoughPattern, known: Knowled
     cross: profiles(),
     byAiry: profiles(),
     byBlur: profiles(),
+    mixing: new Mixing(),
     profile: startProfile(rough.distancePx, samples),
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
@@ -84,7 +88,7 @@ export function startModel(samples: Samples, rough: RoughPattern, known: Knowled
   };
   buildProfiles(model);
   buildDerivatives(model);
-  startSpectrum(samples, model);
+  model.profile.values = spectrumSeen(samples, model, samples.value, samples.channels);
   updateNoise(samples, model);
   return model;
 }
@@ -116,7 +120,7 @@ function startProfile(distancePx: number, samples: Samples): Profile {
  * Sky noise of each channel, but no less than what the model itself can be trusted to: the light's
  * wings are not known better than to a few thousandths of the peak.
  */
-const MODEL_TRUST = 0.004;
+const MODEL_TRUST = 0.0005;
 
 function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
   const peak = new Float64Array(channels);
@@ -124,17 +128,19 @@ function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
   return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
 }
 
-/** First guess of the spectrum: at each radius what the spots' own samples show. */
-function startSpectrum(samples: Samples, model: Model): void {
-  const { channels, value } = samples;
-  const { values } = model.profile;
+/**
+ * The spectrum that the spots' own samples show at each radius, nodes × channels.
+ * @param value light of each sample, count × channels
+ */
+export function spectrumSeen(samples: Samples, model: Model, value: Float32Array, channels: number): Float64Array {
+  const values = new Float64Array(model.profile.nodes * channels);
   const weights = new Float64Array(values.length);
   forEachSample(samples, model, (i, terms) => {
+    let reach = 0;
+    for (const term of terms) reach += term.g;
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
-      let reach = 0;
-      for (const term of terms) reach += term.g;
       for (const { g, node, fraction } of terms) {
         if (g === 0) continue;
         const at = node * channels + c;
@@ -146,6 +152,7 @@ function startSpectrum(samples: Samples, model: Model): void {
     }
   });
   for (let k = 0; k < values.length; k++) if (weights[k] > 0) values[k] /= weights[k];
+  return values;
 }
 
 export function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {
@@ -154,10 +161,15 @@ export function buildProfiles({ lines, offset, cross, profile, distancePx }: Mod
   cross.build(lines.airyPx, lines.blurPx, q, distancePx, profile.from, to);
 }
 
+export function buildMixing({ lines, offset, cross, mixing, profile, distancePx }: Model): void {
+  const q = cross.defocusQ(offset, lines.airyPx);
+  mixing.build(cross, profile, lines.airyPx, lines.blurPx, q, distancePx);
+}
+
 /** Relative step of λN and of the blur for their derivatives. */
 const DELTA = 0.03;
 
-export function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distancePx }: Model): void {
+function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distancePx }: Model): void {
   const { airyPx, blurPx } = lines;
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
@@ -165,6 +177,14 @@ export function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, 
     byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, DELTA * airyPx);
   const q = cross.defocusQ(offset, airyPx);
   byBlur.buildDerivative(cross, airyPx, blurPx * (1 + DELTA), q, distancePx, DELTA * blurPx);
+}
+
+/** Brings what is kept during a descent up to the lines as they are now: defocus of the profiles, weights. */
+export function followFit(samples: Samples, model: Model): void {
+  model.offset = offsetOf(model.lines);
+  buildProfiles(model);
+  buildDerivatives(model);
+  updateNoise(samples, model);
 }
 
 /** What one spot contributes at a sample; `g` is 0 out of reach. */
@@ -178,15 +198,27 @@ export interface Term {
   /** Cross profile, and its derivative by t. */
   g: number;
   slope: number;
+  mixed: Mixed;
+  /** Not only the far wing of its light, which tells nothing about it, but is light for the others. */
+  isNear: boolean;
 }
 
 /** Calls `visit` for each sample with the terms of the three spots on its side. */
 export function forEachSample(
   samples: Samples,
-  { lines, cross, profile }: Model,
+  { lines, cross, profile, mixing }: Model,
   visit: (i: number, terms: Term[], side: 1 | -1) => void,
 ): void {
-  const terms: Term[] = ZONES.map(() => ({ node: 0, fraction: 0, r: 0, t: 0, g: 0, slope: 0 }));
+  const terms: Term[] = ZONES.map(() => ({
+    node: 0,
+    fraction: 0,
+    r: 0,
+    t: 0,
+    g: 0,
+    slope: 0,
+    mixed: { light: 0, slope: 0 },
+    isNear: false,
+  }));
   const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
   const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
   const { across, along } = lines;
@@ -200,9 +232,11 @@ export function forEachSample(
       term.r = side * (x * cos[zone] + y * sin[zone] - along[zone]);
       const place = (term.r - profile.from) / profile.step;
       term.g = place >= 0 && place < profile.nodes - 1 ? cross.at(zone, term.t, term.r, term) : 0;
+      term.isNear = term.g !== 0 && Math.abs(term.t) < cross.corePx;
       if (term.g === 0) continue;
       term.node = place | 0;
       term.fraction = place - term.node;
+      mixing.at(zone, side, term.t, term.r, term.mixed);
     }
     visit(i, terms, side);
   }
@@ -231,7 +265,9 @@ export function forEachResidual(
       let light = 0;
       for (let zone = 0; zone < 3; zone++)
         if (terms[zone].g !== 0)
-          light += amplitude[zone] * terms[zone].g * lightAt(model.profile, terms[zone], c, channels);
+          light +=
+            amplitude[zone] *
+            (terms[zone].g * lightAt(model.profile, terms[zone], c, channels) + terms[zone].mixed.light);
       visit(observed - light, light, c, i * channels + c);
     }
   });

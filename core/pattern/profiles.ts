@@ -14,18 +14,20 @@ export interface ZoneShape {
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
 const NODES = 4;
-const HALF_SAMPLES = 42;
+const HALF_SAMPLES = 60;
 const SAMPLES = 2 * HALF_SAMPLES + 1;
 /** Beyond this defocus (in Q = dz / λN²) the shape is no longer followed. */
 const MAX_Q = 30;
 
 export class CrossProfiles {
   readonly shape: ZoneShape;
-  private readonly zones: ZoneSpread[];
+  readonly zones: ZoneSpread[];
   /** k of the layout for the angle it was made for. */
   readonly slope: number;
   /** Step across the line, px. */
   stepPx = 1;
+  /** Distance from a line within which its own light tells where it is, px. */
+  corePx = 1;
   private from = 0;
   private nodeStep = 1;
   private readonly fine = new Float64Array(SAMPLES);
@@ -62,7 +64,8 @@ export class CrossProfiles {
   build(airyPx: number, blurPx: number, q: number, distancePx: number, from: number, to: number): void {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    this.stepPx = ((0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx) / HALF_SAMPLES;
+    this.stepPx = ((0.3 * Math.abs(q) + 9) * airyPx + 3 * blurPx) / HALF_SAMPLES;
+    this.corePx = (0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx;
     this.fill(airyPx, blurPx, q, distancePx);
   }
 
@@ -116,7 +119,7 @@ export class CrossProfiles {
   }
 }
 
-function gaussianKernel(sigma: number): Float64Array {
+export function gaussianKernel(sigma: number): Float64Array {
   const half = Math.max(1, Math.ceil(3.5 * sigma));
   const kernel = Float64Array.from({ length: 2 * half + 1 }, (_, i) =>
     Math.exp(-0.5 * ((i - half) / Math.max(sigma, 0.3)) ** 2),
@@ -125,7 +128,7 @@ function gaussianKernel(sigma: number): Float64Array {
   return kernel.map((value) => value / sum);
 }
 
-function blur(values: Float64Array, kernel: Float64Array, factor: number, out: Float64Array): void {
+export function blur(values: Float64Array, kernel: Float64Array, factor: number, out: Float64Array): void {
   const half = kernel.length >> 1;
   for (let i = 0; i < out.length; i++) {
     let sum = 0;

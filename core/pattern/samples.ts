@@ -9,7 +9,10 @@ export const OUTER = 1.42;
 /** A channel's value counts as saturated from here (of the largest value). */
 export const SATURATION = 0.972;
 
-/** Block means of the pixels near the six spots; positions relative to the rough star place, px. */
+/**
+ * Block means of the pixels near the six spots; positions relative to the rough star place, px.
+ * A colour picture's channels are red, green and blue, or its brightness alone.
+ */
 export interface Samples {
   count: number;
   x: Float32Array;
@@ -19,6 +22,8 @@ export interface Samples {
   channels: number;
   /** Linear light above the sky, count × channels; NaN where a pixel of the block is saturated. */
   value: Float32Array;
+  /** The green light, where `value` is a colour picture's brightness. */
+  green: Float32Array | null;
   /** Sky noise of one block in each channel. */
   skyNoise: Float64Array;
   /** Side of a block, px. */
@@ -31,32 +36,41 @@ export interface Sampling {
   blockPx: number;
   /** Half width of the strip about each line that is kept, px; null keeps the whole ring. */
   halfWidthPx: number | null;
+  /** Takes one brightness in place of a colour picture's three channels. */
+  brightness: boolean;
 }
 
 /** For a first fit: the whole ring, so that light which the lines leave unexplained counts against them. */
 export function coarseSampling(distancePx: number): Sampling {
-  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null };
+  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null, brightness: false };
 }
+
+/** Blocks of sky that are enough to know it. */
+const SKY_BLOCKS = 1500;
 
 /**
  * Gathers what the fit needs. Spots are far wider than a pixel when the picture is magnified, so
  * blocks of a few pixels are averaged: the fit then costs the same at every scale and loses nothing.
  * The sky and its noise come from the same ring about the star, away from the lines.
+ *
+ * Brightness is Y′ of ITU-R BT.601, as JFIF has it: a JPEG keeps colour for each second pixel and coarsely, so
+ * Y′ alone has edges as sharp as the camera's own. Faint light at the spectrum's ends is better seen in its channel.
  * @returns null when too little of the ring lies inside the frame
  */
 export function collectSamples(image: PixelImage, rough: RoughPattern, sampling: Sampling): Samples | null {
   const { blockPx: block } = sampling;
-  const { widthPx, heightPx, data } = image;
-  const stride = image.channels;
-  const channels = stride === 1 ? 1 : 3;
-  const table = linearTable(image);
-  const saturated = SATURATION * image.maxValue;
+  const { widthPx, heightPx } = image;
+  const brightness = image.channels > 1 && sampling.brightness;
+  const channels = image.channels === 1 || brightness ? 1 : 3;
+  const blocks = new BlockMeans(image, block, brightness);
+  const { mean } = blocks;
   const distance = rough.distancePx;
   const reach = OUTER * distance + block;
   const skyFrom = 1.5 * Math.max(3, 0.22 * distance, sampling.halfWidthPx ?? 0);
   const halfWidth = sampling.halfWidthPx ?? Number.POSITIVE_INFINITY;
   const inner2 = (INNER * distance) ** 2;
   const outer2 = (OUTER * distance) ** 2;
+  const skyEvery = Math.max(1, Math.floor((Math.PI * (outer2 - inner2)) / block ** 2 / SKY_BLOCKS));
   const normals = Object.values(rough.pairs).map(({ angleDeg, shiftPx }) => {
     const angle = (angleDeg * Math.PI) / 180;
     return { cos: Math.cos(angle), sin: Math.sin(angle), across: shiftPx };
@@ -67,10 +81,10 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const ys: number[] = [];
   const sides: number[] = [];
   const values: number[] = [];
-  const sky: number[][] = Array.from({ length: channels }, () => []);
-  const mean = new Float64Array(channels);
+  const sky: number[][] = Array.from(mean, () => []);
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
+  let turn = 0;
   for (let by = top; by + block <= heightPx && by < rough.yPx + reach; by += block)
     for (let bx = left; bx + block <= widthPx && bx < rough.xPx + reach; bx += block) {
       const x = bx + (block - 1) / 2 - rough.xPx;
@@ -79,33 +93,73 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       if (r2 < inner2 || r2 > outer2) continue;
       let nearest = Infinity;
       for (const { cos, sin, across } of normals) nearest = Math.min(nearest, Math.abs(y * cos - x * sin - across));
-      if (nearest > halfWidth && nearest <= skyFrom) continue;
-      mean.fill(0);
-      for (let py = by; py < by + block; py++)
-        for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride)
-          for (let c = 0; c < channels; c++) mean[c] += data[p + c] >= saturated ? Number.NaN : table[data[p + c]];
-      for (let c = 0; c < channels; c++) mean[c] /= block * block;
+      const isSky = nearest > skyFrom && turn++ % skyEvery === 0;
+      if (nearest > halfWidth && !isSky) continue;
+      blocks.take(bx, by);
       if (nearest <= halfWidth) {
         xs.push(x);
         ys.push(y);
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
-        for (let c = 0; c < channels; c++) values.push(mean[c]);
+        for (const value of mean) values.push(value);
       }
-      if (nearest > skyFrom) for (let c = 0; c < channels; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      if (isSky) for (let c = 0; c < mean.length; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
-  for (let i = 0; i < values.length; i++) values[i] -= level[i % channels];
+  const plane = (from: number, count: number) => {
+    const out = new Float32Array(xs.length * count);
+    for (let i = 0, at = 0; i < xs.length; i++)
+      for (let c = from; c < from + count; c++) out[at++] = values[i * mean.length + c] - level[c];
+    return out;
+  };
   return {
     count: xs.length,
     x: Float32Array.from(xs),
     y: Float32Array.from(ys),
     side: Int8Array.from(sides),
     channels,
-    value: Float32Array.from(values),
-    skyNoise: Float64Array.from(sky, (list, c) => clippedDeviation(list, level[c], block)),
+    value: plane(0, channels),
+    green: mean.length > channels ? plane(channels, 1) : null,
+    skyNoise: Float64Array.from({ length: channels }, (_, c) => clippedDeviation(sky[c], level[c], block)),
     blockPx: block,
   };
+}
+
+/** Mean linear light of square blocks: by channel, or of brightness and green. */
+class BlockMeans {
+  /** Of the block taken last; NaN where a pixel is saturated. */
+  readonly mean: Float64Array;
+  private readonly image: PixelImage;
+  private readonly block: number;
+  private readonly table: Float32Array;
+  private readonly saturated: number;
+
+  constructor(image: PixelImage, block: number, brightness: boolean) {
+    this.image = image;
+    this.block = block;
+    this.mean = new Float64Array(image.channels === 1 ? 1 : brightness ? 2 : 3);
+    this.table = linearTable(image);
+    this.saturated = SATURATION * image.maxValue;
+  }
+
+  take(bx: number, by: number): void {
+    const { mean, block, table, saturated } = this;
+    const { data, widthPx, channels: stride } = this.image;
+    mean.fill(0);
+    for (let py = by; py < by + block; py++)
+      for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride) {
+        if (mean.length === 2) {
+          const [red, green, blue] = [data[p], data[p + 1], data[p + 2]];
+          const bright = 0.299 * red + 0.587 * green + 0.114 * blue;
+          const low = bright | 0;
+          const isWhole = red < saturated && green < saturated && blue < saturated;
+          mean[0] += isWhole ? table[low] + (bright - low) * (table[low + 1] - table[low]) : Number.NaN;
+          mean[1] += green < saturated ? table[green] : Number.NaN;
+        } else
+          for (let c = 0; c < mean.length; c++) mean[c] += data[p + c] < saturated ? table[data[p + c]] : Number.NaN;
+      }
+    for (let c = 0; c < mean.length; c++) mean[c] /= block * block;
+  }
 }
 
 function median(values: number[]): number {
