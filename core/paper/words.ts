@@ -20,7 +20,7 @@ export const TAPE_WORDS = {
   piece: (number: number, of: number) => `${number} of ${of}`,
   steps: (pieces: number) => [
     pieces === 1
-      ? 'Cut along the dashes. Wind it round the focus ring and glue its end over the hatched flap.'
+      ? 'Cut along the dashes. Wind it round the focus ring and glue its start over the hatched flap.'
       : 'Cut along the dashes. Glue each piece over the hatched flap of the one before, the last one’s flap under the start.',
     'If the ends do not meet by more than half a millimetre, measure once round the ring, divide by 3.1416 and print anew.',
     'Put a thin line on the barrel beside it as an index. Read the tape there, and write that down in the notebook.',
