@@ -94,7 +94,7 @@ function useSimulatedMask(): { isOn: boolean; toggle: () => void } | null {
   return { isOn, toggle };
 }
 
-const ZOOMS = [1, 3];
+const ZOOMS = [1, 3, 6];
 
 /** Stars of a shot, and what has changed since another one. */
 function StarsPanel({ shots }: { shots: Shot[] }) {
@@ -103,7 +103,6 @@ function StarsPanel({ shots }: { shots: Shot[] }) {
   const [zoom, setZoom] = useState(ZOOMS[0]);
   const newest = shots[0].id;
   // A new shot is what is to be seen.
-  // biome-ignore lint/correctness/useExhaustiveDependencies: runs for each new shot
   useEffect(() => setShownId(null), [newest]);
   const index = Math.max(
     0,

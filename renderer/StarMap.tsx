@@ -24,9 +24,12 @@ export function StarMap({ map }: { map: FieldMap }) {
     resize.observe(canvas);
     return () => resize.disconnect();
   }, [map]);
-  const rows = map.cells.map(({ hfrPx }) => (hfrPx ? hfrPx.value.toFixed(1) : strings.prove.noStars));
+  const rows = map.cells.map(({ hfrPx }) => (hfrPx ? radius(hfrPx.value) : strings.prove.noStars));
   return <canvas ref={ref} className="star-map" role="img" aria-label={strings.prove.map(rows)} />;
 }
+
+/** As fine as it matters. */
+const radius = (px: number) => px.toFixed(px < 3 ? 2 : 1);
 
 function draw(context: CanvasRenderingContext2D, map: FieldMap): void {
   const { canvas } = context;
@@ -47,7 +50,7 @@ function draw(context: CanvasRenderingContext2D, map: FieldMap): void {
   map.cells.forEach(({ hfrPx, elongation, angleDeg }, index) => {
     const [x, y] = [((index % 3) + 0.5) * (width / 3), (Math.floor(index / 3) + 0.5) * (height / 3)];
     context.fillStyle = INK;
-    context.fillText(hfrPx ? hfrPx.value.toFixed(1) : '–', x, y - size * 0.35);
+    context.fillText(hfrPx ? radius(hfrPx.value) : '–', x, y - size * 0.35);
     if (elongation !== null && angleDeg !== null && elongation > ROUND)
       stroke(context, x, y + size * 0.75, Math.min(1, elongation - 1) * STROKE * (height / 3), angleDeg);
   });

@@ -17,7 +17,7 @@ interface Crop {
 
 /**
  * The same stars before and after, side by side, pixel for pixel (one of the picture for one of the screen), or
- * three times as large. Without a shot before, the stars of this one.
+ * several times as large. Without a shot before, the stars of this one.
  */
 export function StarPairs({
   before,

@@ -258,6 +258,24 @@ describe('API', () => {
     expect((await write('PUT', '/api/settings', before)).status).toBe(200);
   });
 
+  test('a picture file comes back as the screen can decode it; an empty one is refused', async () => {
+    const send = (name: string, body: Uint8Array<ArrayBuffer>) =>
+      fetch(`http://${address}/api/picture?name=${encodeURIComponent(name)}`, {
+        method: 'POST',
+        body,
+        headers: { cookie, origin: origin() },
+      });
+    const grey = { create: { width: 90, height: 60, channels: 3, background: '#808080' } } as const;
+    const tiff = new Uint8Array(await sharp(grey).tiff().toBuffer());
+    const answer = await send('Rák ★.tiff', tiff);
+    expect(answer.status).toBe(200);
+    expect(JSON.parse(answer.headers.get('x-frame')!)).toMatchObject({ name: 'Rák ★.tiff', mode: { kind: 'still' } });
+    expect(await sharp(Buffer.from(await answer.arrayBuffer())).metadata()).toMatchObject({ format: 'png', width: 90 });
+    const empty = await send('empty.jpg', new Uint8Array());
+    expect(empty.status).toBe(400);
+    expect(await empty.json()).toEqual({ error: 'empty.jpg is empty; choose another' });
+  });
+
   test('what is wrong with a request is said in one line of JSON', async () => {
     const broken = await send('PUT', '/api/settings', { cookie, origin: origin() }, '{"half":');
     const large = await send('PUT', '/api/settings', { cookie, origin: origin() }, JSON.stringify('x'.repeat(1.1e6)));

@@ -1,6 +1,7 @@
 /** JPEG bytes of a picture, as a camera would send them (chroma at half resolution). */
 import sharp from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
+import { srgbEncode } from '../../core/optics/transfer.ts';
 
 export function encodeJpeg(image: PixelImage, quality: number): Promise<Buffer> {
   return sharp(image.data as Uint8Array, {
@@ -8,4 +9,11 @@ export function encodeJpeg(image: PixelImage, quality: number): Promise<Buffer> 
   })
     .jpeg({ quality, chromaSubsampling: '4:2:0' })
     .toBuffer();
+}
+
+/** TIFF of a linear picture, 16 bits, on the curve of IEC 61966-2-1 that TIFF files are taken to be on. */
+export function encodeTiff(image: PixelImage): Promise<Buffer> {
+  const { widthPx: width, heightPx: height, channels, data, maxValue } = image;
+  const encoded = Uint16Array.from(data, (value) => Math.round(65535 * srgbEncode(value / maxValue)));
+  return sharp(encoded, { raw: { width, height, channels } }).toColourspace('rgb16').tiff().toBuffer();
 }
