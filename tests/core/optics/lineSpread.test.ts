@@ -15,6 +15,8 @@ const NO_GRATING: PupilOptics = {
   sphericalUm: 0,
 };
 const STEP = 0.05;
+/** Bins of one λN along the line. */
+const ALONG_BINS = 7;
 const REACH = 10;
 const COUNT = Math.round((2 * REACH) / STEP) + 1;
 const RHO = Float64Array.from({ length: COUNT }, (_, i) => -REACH + i * STEP);
@@ -117,16 +119,25 @@ describe('the diffraction integral, summed along the line', () => {
     const centroid = cachedCentroids(layout, 1, 0)[zone];
     const [cos, sin] = [Math.cos((turnDeg * Math.PI) / 180), Math.sin((turnDeg * Math.PI) / 180)];
     const meanRay = (centroid.n * cos - centroid.u * sin) * q;
+    const meanAlong = (centroid.u * cos + centroid.n * sin) * q;
     const bin = 0.5;
     const bins = 2 * 4 + 1;
     const summed = new Float64Array(bins);
+    // The same light by its place along the line too, with the weights of linear interpolation.
+    const gathered = new Float64Array(ALONG_BINS * bins);
     let total = 0;
     for (let j = 0; j < height; j++)
       for (let i = 0; i < width; i++) {
         const across = (iN + j) * stepAiry * cos - (iu + i) * stepAiry * sin - meanRay;
         const k = Math.round(across / bin) + 4;
         total += data[j * width + i];
-        if (k >= 0 && k < bins) summed[k] += data[j * width + i];
+        if (k < 0 || k >= bins) continue;
+        summed[k] += data[j * width + i];
+        const along = (iu + i) * stepAiry * cos + (iN + j) * stepAiry * sin - meanAlong;
+        for (let row = 0; row < ALONG_BINS; row++) {
+          const share = 1 - Math.abs(along - (row - (ALONG_BINS >> 1)));
+          if (share > 0) gathered[row * bins + k] += share * data[j * width + i];
+        }
       }
     const values = spread(layout, zone, q, turnDeg);
     for (let k = 0; k < bins; k++) {
@@ -136,5 +147,15 @@ describe('the diffraction integral, summed along the line', () => {
       expect(Math.abs(share - summed[k] / total)).toBeLessThan(0.03);
     }
     expect(Math.max(...summed) / total).toBeGreaterThan(0.1);
+
+    const rows = new Float64Array(ALONG_BINS * COUNT);
+    new ZoneSpread(layout, 1, zone, turnDeg).sampleAlong(q, 1, -REACH, STEP, ALONG_BINS, rows);
+    for (let row = 0; row < ALONG_BINS; row++)
+      for (let k = 0; k < bins; k++) {
+        const [from, to] = [(k - 4.5) * bin, (k - 3.5) * bin];
+        const share = RHO.reduce((t, rho, i) => (rho >= from && rho < to ? t + rows[row * COUNT + i] * STEP : t), 0);
+        expect(Math.abs(share - gathered[row * bins + k] / total)).toBeLessThan(0.015);
+      }
+    expect(Math.max(...gathered) / total).toBeGreaterThan(0.05);
   });
 });
