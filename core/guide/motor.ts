@@ -19,7 +19,7 @@ export interface Sight {
   sigma: number;
 }
 
-/** What became of a move. 'at-limit': the motor ran into its end. 'refused': nothing moved. */
+/** What became of a move. 'at-limit': the motor ran into its end. 'refused': nothing moved, or only a part. */
 export type MoveOutcome = 'done' | 'at-limit' | 'refused';
 
 export type MotorFailure =
@@ -217,7 +217,7 @@ export class FocusMotor {
   /** Asks for a move, cut to what the limits and the motor allow. */
   #send({ side, size, count }: Move, otherwise: MotorFailure): MotorDecision {
     const limit = this.#limits[side];
-    const room = Math.abs(limit.steps - this.#steps);
+    const room = side * (limit.steps - this.#steps);
     for (let i = size; i >= 0; i--) {
       const { nominal, most } = this.#sizes[i];
       const fitting = Math.min(i === size ? count : most, most, Math.floor(room / nominal));
@@ -240,10 +240,12 @@ export class FocusMotor {
     return { kind: 'move', move };
   }
 
-  /** A refused move has not moved anything. */
+  /** A refused move counts as not made; should a part of it have been, the limit is nearer by as much. */
   #takeBack(): void {
     const { side, size, count } = this.#latest!;
-    this.#steps -= side * count * this.#sizes[size].nominal;
+    const steps = side * count * this.#sizes[size].nominal;
+    this.#steps -= steps;
+    this.#limits[side].steps -= steps;
     if (this.#since) this.#since.presses[size] -= count;
     this.#latest = null;
   }
@@ -294,12 +296,12 @@ export class FocusMotor {
       if (isClear) this.#gains[move.size] = { value, relative };
       return null;
     }
-    // Weighted mean; what is older counts less, since a gain is not the same everywhere.
-    const [old, fresh] = [0.7 / known.relative ** 2, 1 / relative ** 2];
-    this.#gains[move.size] = {
-      value: (old * known.value + fresh * value) / (old + fresh),
-      relative: Math.max(UNEVEN, (old + fresh) ** -0.5),
-    };
+    // Weighted mean of bands per press; what is older counts less, since a gain is not the same everywhere.
+    const old = 0.7 / (known.relative * known.value) ** 2;
+    const fresh = 1 / ((sigma / move.count) ** 2 + (UNEVEN * known.value) ** 2);
+    const mean = (old * known.value + fresh * value) / (old + fresh);
+    if (mean * known.value > 0)
+      this.#gains[move.size] = { value: mean, relative: Math.max(UNEVEN, (old + fresh) ** -0.5 / Math.abs(mean)) };
     return null;
   }
 
