@@ -35,13 +35,16 @@ export function useEvening(): EveningAccess {
 
 /** Looks also while no pictures come, and reads the rehearsal's air, this often. */
 const LOOK_MS = 5000;
+/** A focus found longer ago belongs to another evening. */
+const RESUME_MS = 3 * 3_600_000;
 
 export function EveningProvider({ children }: { children: ReactNode }) {
   const session = useSession();
   const { settings } = useSettings();
-  const { memory } = useNotebook();
+  const { memory, entries } = useNotebook();
   const running = useSessionState(({ camera }) => camera.state === 'running' && camera.name === settings.camera);
   const watch = useRef(new RefocusWatch()).current;
+  const resumed = useRef(false);
   const umPerMark = useRef<number | null>(null);
   const [temperatureC, setTemperatureC] = useState<number | null>(null);
   const [lastTurned, setLastTurned] = useState<Direction | null>(null);
@@ -59,6 +62,20 @@ export function EveningProvider({ children }: { children: ReactNode }) {
       thermal: thermalShift(focalMm, perDegree, umPerMark.current),
     });
   }, [session, settings, memory, temperatureC]);
+
+  // After a new start of the page the newest focus written down goes on being watched.
+  useEffect(() => {
+    if (resumed.current || !entries) return;
+    resumed.current = true;
+    const newest = entries.find(({ lens, verdict }) => lens === settings.lensName && verdict === 'in-focus');
+    if (!newest) return;
+    const { focalMm, temperatureC } = newest;
+    const timeMs = Date.parse(newest.timeUtc);
+    const ageMs = Date.now() - timeMs;
+    if (ageMs < 0 || ageMs > RESUME_MS) return;
+    watch.confirm({ ...now(), timeMs, focalMm, temperatureC, track: null });
+    redraw((count) => count + 1);
+  }, [entries, settings.lensName, now, watch]);
 
   useEffect(() => {
     const look = () => {
