@@ -37,8 +37,8 @@ export const forkProcess: Launch = (onMessage, onExit) => {
 export const CLOCKS = {
   /** Silence of the process that counts as hanging; it sends a sign of life every second. */
   silenceMs: 10_000,
-  /** From start to running. */
-  openMs: 30_000,
+  /** From start to running; slow machines take a while. */
+  openMs: 60_000,
   /** A live view that shows nothing for so long has stalled. */
   stallMs: 10_000,
   answerMs: 60_000,

@@ -117,7 +117,7 @@ describe('restart', () => {
   });
 
   test('a driver that hangs while it opens is given up, though its process still gives signs of life', async () => {
-    for (let second = 0; second < 29; second++) {
+    for (let second = 0; second < 59; second++) {
       processes.last.say({ type: 'alive' });
       await vi.advanceTimersByTimeAsync(1000);
     }
