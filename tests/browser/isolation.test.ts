@@ -34,7 +34,8 @@ afterAll(async () => {
 async function cameraPid(): Promise<number> {
   const children = await readFile(`/proc/${host.pid}/task/${host.pid}/children`, 'utf8');
   for (const pid of children.trim().split(' '))
-    if ((await readFile(`/proc/${pid}/cmdline`, 'utf8')).includes('cameras/child.ts')) return Number(pid);
+    if ((await readFile(`/proc/${pid}/cmdline`, 'utf8').catch(() => '')).includes('cameras/child.ts'))
+      return Number(pid);
   throw new Error(`the host has no camera process among ${children}`);
 }
 
