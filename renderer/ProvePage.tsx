@@ -75,16 +75,26 @@ function Controls({ onTake, busy }: { onTake: (file?: File) => void; busy: boole
   );
 }
 
+const ASK_AGAIN_MS = 1000;
+
 /** The simulated camera's mask, to rehearse with; null with a real camera. */
 function useSimulatedMask(): { isOn: boolean; toggle: () => void } | null {
   const simulated = useSessionState(({ camera }) => camera.name === 'sim' && camera.state === 'running');
   const [isOn, setIsOn] = useState<boolean | null>(null);
   useEffect(() => {
-    if (!simulated) return setIsOn(null);
-    api.config().then(
-      (config) => setIsOn(config.find(({ name }) => name === 'mask')?.value !== 'Off'),
-      () => setIsOn(null),
-    );
+    setIsOn(null);
+    if (!simulated) return;
+    let timer: ReturnType<typeof setTimeout> | undefined;
+    // A camera that has just come may be busy still.
+    const read = () =>
+      api.config().then(
+        (config) => setIsOn(config.find(({ name }) => name === 'mask')?.value !== 'Off'),
+        () => {
+          timer = setTimeout(read, ASK_AGAIN_MS);
+        },
+      );
+    void read();
+    return () => clearTimeout(timer);
   }, [simulated]);
   if (isOn === null) return null;
   const toggle = () => {
