@@ -4,6 +4,7 @@ import type { ReasonCode } from '../measurement.ts';
 import type { Candidate } from './candidates.ts';
 import type { Level } from './pyramid.ts';
 import { polarMap } from './rough.ts';
+import { SATURATION } from './samples.ts';
 
 /** Share of saturated pixels from which the picture counts as burnt out. */
 const BURNT_SHARE = 0.005;
@@ -19,8 +20,8 @@ const TRAIL_ELONGATION = 2.2;
 const SEEN_SIGMA = 4;
 /** A star's spots are up to about this much fainter than the star, so that a star so many σ bright may hide them. */
 const STAR_SIGMA = 300;
-/** Sum of the three channels from which a star counts as saturated. */
-const SATURATED = 2.8;
+/** A disc, as a star out of focus makes it, is no longer than this; windows and flames are. */
+const DISC_ELONGATION = 1.4;
 const FEWEST_SPIKES = 3;
 
 /**
@@ -40,8 +41,10 @@ export function reasonWithout(
   const { noise } = levels[0];
   if (star.peak < STAR_LEAST_SIGMA * noise) return 'no-star';
   if (brightestOnBorder(levels[1]) > star.peak / 2) return 'at-edge';
-  if (star.peak < SATURATED && isWide(levels, star)) return 'too-far';
-  if (star.elongation > TRAIL_ELONGATION) return 'motion-blur';
+  const burnt = isBurnt(image, star);
+  const wide = !burnt && isWide(levels, star);
+  if (wide && star.elongation < DISC_ELONGATION) return 'too-far';
+  if (star.elongation > TRAIL_ELONGATION && !wide) return 'motion-blur';
   const spots = ringOf(
     star,
     lights.filter((light) => light !== star && light.peak > Math.max(SEEN_SIGMA * noise, star.peak / STAR_SIGMA)),
@@ -55,7 +58,14 @@ export function reasonWithout(
   if (doubt === 'too-far') return doubt;
   if (spikeCount(levels, star) >= FEWEST_SPIKES) return 'spikes-only';
   if (doubt === 'pair-missing' || pairCount(star, spots) === 2) return 'pair-missing';
-  return star.peak < Math.min(SATURATED, STAR_SIGMA * noise) ? 'too-dim' : 'no-spots';
+  return !burnt && star.peak < STAR_SIGMA * noise ? 'too-dim' : 'no-spots';
+}
+
+/** Whether the star's middle is saturated: its green, as a red or blue star's other colours may not be. */
+function isBurnt({ data, channels, widthPx, heightPx, maxValue }: PixelImage, { xPx, yPx }: Place): boolean {
+  const x = Math.min(widthPx - 1, Math.max(0, Math.round(xPx)));
+  const y = Math.min(heightPx - 1, Math.max(0, Math.round(yPx)));
+  return data[(y * widthPx + x) * channels + (channels > 1 ? 1 : 0)] > SATURATION * maxValue;
 }
 
 /** Share of pixels with every channel at its largest value. */
