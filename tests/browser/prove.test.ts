@@ -15,7 +15,7 @@ beforeAll(async () => {
   host = await startHost();
   browser = await launchBrowser();
   opened = await openPage(browser, host.url);
-  await opened.page.keyboard.press('3');
+  await opened.page.getByRole('button', { name: /Prove/ }).click();
   await opened.page.getByRole('button', { name: /mask off/ }).waitFor({ timeout: 60_000 });
 });
 afterAll(async () => {
