@@ -20,17 +20,20 @@ export interface SoakFigures {
   measured: number;
   recorded: number;
   recordingMb: number;
+  /** The camera's process was replaced meanwhile: it hung, or this machine was so busy that it seemed to. */
+  restarted: boolean;
   /** Resident memory of each, MB, sampled evenly; the page's is all of the browser's. `heap` is the page's JavaScript alone. */
   samplesMb: Record<'host' | 'camera' | 'page' | 'heap', number>[];
 }
 
 export async function benchSoak(minutes: number, framesPerS: number, samples = 24): Promise<SoakFigures> {
-  const camera = await startPacedCamera(framesPerS);
-  const host = await startHost(camera.port);
+  const body = await startPacedCamera(framesPerS);
+  const host = await startHost(body.port);
   const browser = await launchBrowser();
   try {
     const chromium = childOf(process.pid, /chromium/);
-    const child = childOf(host.pid, CAMERA_CHILD);
+    const camera = () => childOf(host.pid, CAMERA_CHILD);
+    const first = camera();
     const { page, context } = await openPage(browser, host.url);
     const api = async <T>(method: string, path: string, data?: object): Promise<T> => {
       const headers = { origin: new URL(host.url).origin };
@@ -53,18 +56,25 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
       const { usedSize } = await devtools.send('Runtime.getHeapUsage');
       samplesMb.push({
         host: memoryMb(host.pid, CAMERA_CHILD),
-        camera: memoryMb(child),
+        camera: memoryMb(camera()),
         page: memoryMb(chromium),
         heap: usedSize / 2 ** 20,
       });
     }
     const recording = await api<RecordingMessage>('GET', '/api/recording');
     const measured = await page.evaluate(() => (window as unknown as { measured: number }).measured);
-    return { minutes, measured, recorded: recording.frames, recordingMb: recording.bytes / 1e6, samplesMb };
+    return {
+      minutes,
+      measured,
+      recorded: recording.frames,
+      recordingMb: recording.bytes / 1e6,
+      restarted: camera() !== first,
+      samplesMb,
+    };
   } finally {
     await browser.close();
     await host.stop();
-    camera.process.kill();
+    body.process.kill();
   }
 }
 
@@ -90,8 +100,9 @@ export async function main(args: string[]): Promise<void> {
     console.log(JSON.stringify(figures, null, 1));
     return;
   }
-  const { measured, recorded, recordingMb, samplesMb } = figures;
+  const { measured, recorded, recordingMb, restarted, samplesMb } = figures;
   console.log(`${minutes} min: ${measured} frames measured, ${recorded} recorded, ${recordingMb.toFixed(0)} MB kept`);
+  if (restarted) console.log('The camera process was replaced meanwhile: its memory is of more than one.');
   console.log('memory, MB    after settling   at the end   growth');
   for (const part of ['host', 'camera', 'page', 'heap'] as const) {
     const { from, to, percent } = growth(samplesMb.map((sample) => sample[part]));
