@@ -101,7 +101,7 @@ it.each([
   ['heavy', noises.heavy, 0.3, 0.8],
 ] as const)('has a σ that holds for %s noise', (_, noise, least, most) => {
   let sum = 0;
-  const runs = 100;
+  const runs = 60;
   for (let seed = 0; seed < runs; seed++) {
     const sights = watch(5, () => 1, noise, seed).run(0.5);
     const { position, sigma } = sights[first(sights)] as { position: number; sigma: number };
