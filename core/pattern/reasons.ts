@@ -61,11 +61,14 @@ export function reasonWithout(
   return !burnt && star.peak < STAR_SIGMA * noise ? 'too-dim' : 'no-spots';
 }
 
-/** Whether the star's middle is saturated: its green, as a red or blue star's other colours may not be. */
+/** Whether the star's middle is saturated somewhere: its green, as a red or blue star's other colours may not be. */
 function isBurnt({ data, channels, widthPx, heightPx, maxValue }: PixelImage, { xPx, yPx }: Place): boolean {
-  const x = Math.min(widthPx - 1, Math.max(0, Math.round(xPx)));
-  const y = Math.min(heightPx - 1, Math.max(0, Math.round(yPx)));
-  return data[(y * widthPx + x) * channels + (channels > 1 ? 1 : 0)] > SATURATION * maxValue;
+  const green = channels > 1 ? 1 : 0;
+  const [column, row] = [Math.round(xPx), Math.round(yPx)];
+  for (let y = Math.max(0, row - 1); y <= Math.min(heightPx - 1, row + 1); y++)
+    for (let x = Math.max(0, column - 1); x <= Math.min(widthPx - 1, column + 1); x++)
+      if (data[(y * widthPx + x) * channels + green] >= SATURATION * maxValue) return true;
+  return false;
 }
 
 /** Share of pixels with every channel at its largest value. */
