@@ -2,7 +2,7 @@
 import type { PixelImage } from '../frame.ts';
 import type { NoPattern, Optics, ReasonCode } from '../measurement.ts';
 import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
-import { cachedCentroids, type Mask, offsetOfShifts } from '../optics/mask.ts';
+import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout } from '../optics/mask.ts';
 import { findCandidates, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { FINE, fitLines, QUICK } from './fit.ts';
@@ -32,8 +32,8 @@ export interface Found {
   fit: Fit;
   /** Order of the gratings that the fitted spots are. */
   order: 1 | 3;
-  /** The zones' shape was told from the picture: it stays the same in the frames to come. */
-  shapeTold: boolean;
+  /** Offset at which the zones' shape was last told from the picture, px: further out it may be told better. */
+  toldAtPx: number;
 }
 
 /** Looks for the pattern anywhere in the frame. */
@@ -58,7 +58,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     const doubt = doubtAbout(fit, rough);
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
     if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
-    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, order: 1, shapeTold: false };
+    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, order: 1, toldAtPx: 0 };
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
   const refined = best && refine(image, best, optics);
@@ -134,22 +134,28 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
   const airyPx = airySize(optics);
-  const [first, ...others] = found.shapeTold ? [found.fit.shape] : shapesOf(optics.mask);
+  const shapes = shapesOf(optics.mask);
+  const first = found.toldAtPx > 0 && shapes.includes(found.fit.shape) ? found.fit.shape : shapes[0];
   let best = fitLines(samples, rough, { shape: first, airyPx }, FINE, lines);
   if (!best) return null;
   const { lines: start, offsetPx } = best;
-  let shapeTold = found.shapeTold || others.length === 0;
-  for (const shape of others) {
+  if (Math.abs(offsetPx) < FURTHER * found.toldAtPx) return { ...found, rough, fit: best };
+  let toldAtPx = found.toldAtPx;
+  let worst: ZoneLayout | null = null;
+  for (const shape of shapes) {
+    if (shape === first) continue;
     const q = Math.abs(offsetPx) / (slopeOf(shape, start.outer) * start.airyPx);
     // Near focus the zones' shapes cannot be told apart, and need not be.
     if (q < LEAST_Q) continue;
-    shapeTold ||= q > TELLING_Q;
+    toldAtPx = Math.abs(offsetPx);
+    // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
+    if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
     const fit = fitLines(samples, rough, { shape, airyPx }, FINE, start);
     const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
-    if (fit && fit.misfit < better * best.misfit) best = fit;
+    if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
+    else if (fit.misfit < better * best.misfit) best = fit;
   }
-  if (best.shape !== first) best = fitLines(samples, rough, { shape: best.shape, airyPx }, FINE, best.lines) ?? best;
-  return { rough, fit: best, order: found.order, shapeTold };
+  return { ...found, rough, fit: best, toldAtPx };
 }
 
 /** Spots no brighter than this above the sky's noise need the light of all channels. */
@@ -163,8 +169,11 @@ function peakSnr({ spots }: Fit): number {
 const LEAST_Q = 0.4;
 /** Misfit, relative to that of a likelier layout, that another one must come down to: JPEG's noise alone makes a fifth. */
 const CLEARLY_BETTER = 0.8;
-/** Defocus that tells the shapes apart for good. */
-const TELLING_Q = 4;
+const NOTHING_LIKE = 1.5;
+/** Geometric spread Q · λN of the whole lens, in widths of the spots, that a zone's spots cannot have. */
+const MOST_SPREAD = 6;
+/** They are told again when the offset has grown so much. */
+const FURTHER = 1.25;
 
 function slopeOf({ layout, handedness }: ZoneShape, outerRad: number): number {
   return Math.abs(offsetOfShifts(cachedCentroids(layout, handedness, 0), (outerRad * 180) / Math.PI));
