@@ -39,6 +39,13 @@ async function get<T>(path: string): Promise<T> {
   return (await opened.page.request.get(new URL(path, opened.page.url()).href)).json();
 }
 
+async function replaying({ folder }: RecordingInfo): Promise<void> {
+  await opened.page
+    .getByRole('status')
+    .filter({ hasText: `Replay of ${basename(folder)}` })
+    .waitFor();
+}
+
 test('recorded by a key, shown by a meter; replayed on the screen and by the command line', async () => {
   const { page, problems } = opened;
   await page.keyboard.press('5');
@@ -46,7 +53,7 @@ test('recorded by a key, shown by a meter; replayed on the screen and by the com
   const frames = () => get<RecordingMessage>('/api/recording').then((status) => status.frames);
   await expect.poll(frames).toBeGreaterThan(10);
   await setWorld(page, 'ring', 5.2); // something happens meanwhile
-  await expect.poll(frames).toBeGreaterThan(40);
+  await expect.poll(frames).toBeGreaterThan(30);
   const meter = page.getByRole('meter', { name: 'Size of the recording' });
   expect(Number(await meter.getAttribute('value'))).toBeGreaterThan(1e6);
   expect(await meter.getAttribute('max')).toBe('2000000000');
@@ -61,7 +68,7 @@ test('recorded by a key, shown by a meter; replayed on the screen and by the com
   const recorded = all.filter(({ reading }) => reading !== null);
   expect(all.length - recorded.length).toBeLessThanOrEqual(2);
   expect(recorded.filter(({ frame }) => frame.anew)).toHaveLength(1);
-  expect(recorded.filter(({ reading }) => reading!.status === 'measured').length).toBeGreaterThan(20);
+  expect(recorded.filter(({ reading }) => reading!.status === 'measured').length).toBeGreaterThan(10);
   expect(recorded[0].optics).toMatchObject({ focalMm: 24, fNumber: 2.8 });
 
   // Replayed with other settings: the optics recorded count.
@@ -69,6 +76,8 @@ test('recorded by a key, shown by a meter; replayed on the screen and by the com
   await page.getByLabel('f-number').fill('8');
   await page.keyboard.press('Tab');
   await page.getByLabel('Replay').selectOption(`replay:${info.folder}`);
+  await replaying(info);
+  await setWorld(page, 'speed', 'max'); // on a busy machine it may have taken long
   await page.keyboard.press('Escape');
   await page.getByText('The recording is over').waitFor();
   const last = async () => (await collected()).at(-1)?.sequence;
@@ -102,10 +111,7 @@ test('a recording is held and gone through frame by frame', async () => {
   await page.keyboard.press('5');
   const [info] = await get<RecordingInfo[]>('/api/recordings');
   await page.getByLabel('Replay').selectOption(`replay:${info.folder}`);
-  await page
-    .getByRole('status')
-    .filter({ hasText: basename(info.folder) })
-    .waitFor();
+  await replaying(info);
   await setWorld(page, 'paused', 1); // it is short
   await page.keyboard.press('Escape');
   const replay = page.getByRole('region', { name: 'Replay' });

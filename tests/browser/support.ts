@@ -107,7 +107,7 @@ export async function waitForInstruction(page: Page, ...kinds: string[]): Promis
 }
 
 /** Sets a value of the simulated camera's world, as another hand at the tripod would. */
-export async function setWorld(page: Page, name: string, value: number): Promise<void> {
+export async function setWorld(page: Page, name: string, value: number | string): Promise<void> {
   const response = await page.request.put(new URL('/api/camera/config', page.url()).href, {
     data: { name, value: String(value) },
     headers: { origin: new URL(page.url()).origin },
