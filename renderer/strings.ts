@@ -832,6 +832,7 @@ export const strings = {
       ['← →', 'Prepare: look half an hour on or back'],
       ['R A', 'Prepare: look at the camera again, set all that can be set'],
       ['R', 'Settings: record what the camera shows, stop recording'],
+      ['B ← → +', 'Prove: compare with this shot; earlier or later one; larger stars'],
       ['Z', 'Notebook: next zoom'],
       ['G X', 'When asked to: focus again, or not now'],
       ['U', 'Notebook: put back what was taken out'],

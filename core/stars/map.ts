@@ -228,7 +228,7 @@ function findingsOf(clear: Star[], place: Place, widths: Regression, ovals: Regr
   const sure = Math.abs(excess) > SURE * sigmaOf(widths, [0, 0, 0, 1, -fit[4] / oval, -fit[5] / oval, 0, 0, 0]);
   const middlePx = hfrAt(fit, 0, 0);
   const cornerPx = Math.sqrt(Math.max(0, fit[0] + excess + fit[6] * (1 - MOST)));
-  if (sure && shows(middlePx, Math.sqrt(Math.max(0, fit[0] + MOST * excess)))) {
+  if (sure && shows(middlePx, cornerPx)) {
     const radial = ovals.coefficients[2];
     const outer = clear.filter((star) => Math.hypot(place(star).u, place(star).v) > OUTER);
     const drawnOut =
