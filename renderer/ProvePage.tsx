@@ -164,7 +164,7 @@ function StarsPanel({ shots }: { shots: Shot[] }) {
           </button>
         </div>
       </section>
-      <section className="panel field" aria-label={words.fieldLabel}>
+      <section className="panel star-field" aria-label={words.fieldLabel}>
         <StarMap map={shown.map} />
         <div className="row">
           <h2>{before ? words.pairs(before.header) : words.starsAlone}</h2>

@@ -102,7 +102,7 @@ describe('a shot without the mask', () => {
     expect(violations.map(({ id, nodes }) => `${id}: ${nodes.map(({ html }) => html).join(' ')}`)).toEqual([]);
     const cut = await page.evaluate(() => ({
       page: [document.documentElement.scrollWidth, document.documentElement.scrollHeight],
-      scrolled: [...document.querySelectorAll('.instruction, .field')].filter(
+      scrolled: [...document.querySelectorAll('.instruction, .star-field')].filter(
         (element) => element.scrollHeight > element.clientHeight + 1,
       ).length,
     }));
