@@ -7,7 +7,6 @@ import {
   lightAt,
   type Model,
   offsetOf,
-  type Profile,
   spectrumSeen,
   variance,
   widthOf,
@@ -94,13 +93,12 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
 
   const colour = (channel: number) => {
     const values = profile.values.filter((_, i) => i % samples.channels === channel);
-    const { r, spread } = centroid(profile, values);
-    return { r, spread, sigma: centroidSigma(model, equations.spectrum[channel].own, values, r) };
+    return centroid(model, values, equations.spectrum[channel].own);
   };
   const [red, blue] = [colour(0), colour(samples.channels - 1)];
   const green = samples.green
-    ? centroid(profile, spectrumSeen(samples, model, samples.green, 1))
-    : colour(samples.channels === 1 ? 0 : 1);
+    ? centroid(model, spectrumSeen(samples, model, samples.green, 1), equations.spectrum[0].own)
+    : colour(samples.channels >> 1);
   let light = 0;
   let left = 0;
   forEachResidual(samples, model, (residual, model, channel) => {
@@ -113,7 +111,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     offsetPx: offsetOf(lines),
     offsetSigmaPx: Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines)),
     distancePx: green.r,
-    distanceSigmaPx: red.sigma,
+    distanceSigmaPx: green.sigma,
     outerSigma: sigmaOf(byOuter),
     dispersion: samples.channels === 1 ? Number.NaN : red.r / blue.r,
     radialSpread: Math.sqrt(Math.max(0, green.spread ** 2 - widthOf(lines) ** 2)) / green.r,
@@ -178,40 +176,42 @@ function varianceBySamples(
 }
 
 interface Centroid {
-  /** Mean radius of a channel's light, and its standard deviation along the radius. */
+  /** Mean radius of a channel's light, its σ, and the light's standard deviation along the radius. */
   r: number;
+  sigma: number;
   spread: number;
 }
 
 /** The wings' noise would outweigh what little light is there. */
 const LEAST_OF_PEAK = 0.15;
+/** A node about which the samples say less than this, of what they say of the best one, is hardly in the frame. */
+const LEAST_KNOWN = 1e-4;
 
-function centroid({ nodes, from, step }: Profile, values: Float64Array): Centroid {
-  const least = LEAST_OF_PEAK * Math.max(...values);
+/** @param own equations of the channel's spectrum */
+function centroid({ profile, lines }: Model, values: Float64Array, own: Float64Array[]): Centroid {
+  const { from, step } = profile;
+  const known = Math.max(...own.map((line, k) => line[k]));
+  const light = values.map((value, k) => (own[k][k] > LEAST_KNOWN * known ? value : 0));
+  const least = LEAST_OF_PEAK * Math.max(...light);
   let sum = 0;
   let moment = 0;
   let square = 0;
-  for (let k = 0; k < nodes; k++) {
-    if (values[k] < least) continue;
-    sum += values[k];
-    moment += values[k] * (from + k * step);
-    square += values[k] * (from + k * step) ** 2;
-  }
-  const r = sum > 0 ? moment / sum : Number.NaN;
-  return { r, spread: Math.sqrt(Math.max(0, square / sum - r * r)) };
-}
-
-/** σ of a channel's centroid. */
-function centroidSigma({ profile, lines }: Model, own: Float64Array[], values: Float64Array, r: number): number {
-  const least = LEAST_OF_PEAK * Math.max(...values);
-  let sum = 0;
-  let variance = 0;
-  values.forEach((value, k) => {
+  light.forEach((value, k) => {
     if (value < least) return;
     sum += value;
-    variance += (profile.from + k * profile.step - r) ** 2 / Math.max(1e-12, own[k][k]);
+    moment += value * (from + k * step);
+    square += value * (from + k * step) ** 2;
   });
-  return Math.hypot(Math.sqrt(variance) / sum, 0.02 * widthOf(lines));
+  const r = sum > 0 ? moment / sum : Number.NaN;
+  let variance = 0;
+  light.forEach((value, k) => {
+    if (value >= least) variance += (from + k * step - r) ** 2 / Math.max(1e-12, own[k][k]);
+  });
+  return {
+    r,
+    sigma: Math.hypot(Math.sqrt(variance) / sum, 0.02 * widthOf(lines)),
+    spread: Math.sqrt(Math.max(0, square / sum - r * r)),
+  };
 }
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */
