@@ -121,6 +121,8 @@ export class Tracker {
   #reason: ReasonCode | null = null;
   #intervalMs = 0;
   #gatheringS: number | null = null;
+  /** The newest measurement stands for a batch of faint frames. */
+  #inBatches = false;
   #state: TrackState = 'none';
   #stillSinceMs: number | null = null;
   #lackOfFit = 0;
@@ -141,7 +143,9 @@ export class Tracker {
       this.#measuredMs = null;
     }
     const gathering = reading.status === 'no-pattern' ? reading.gathering : undefined;
-    const lostAfterMs = gathering ? LOST_AFTER_GATHERING_MS : LOST_AFTER_MS;
+    // Only between batches is a pause usual: spots that were seen in each frame and are gone now are lost.
+    if (reading.status === 'measured') this.#inBatches = this.#gatheringS !== null;
+    const lostAfterMs = gathering && this.#inBatches ? LOST_AFTER_GATHERING_MS : LOST_AFTER_MS;
     if (this.#measuredMs !== null && timeMs - this.#measuredMs > lostAfterMs) {
       this.#restart([]);
       this.#state = 'lost';

@@ -230,6 +230,19 @@ describe('gaps', () => {
     expect(back).toMatchObject({ state: 'gathering', offsetPx: 5, frames: 1, reason: null });
   });
 
+  it('waits long for the next batch of faint frames, but not where each frame was measured before', () => {
+    const adding = { ...noPattern('too-dim'), gathering: { frames: 3, ofFrames: 64 } };
+    const tracker = play(1, noises.white, () => 1, 4);
+    const endMs = tracker.track.timeMs;
+    expect(tracker.push(endMs + LOST_AFTER_MS + 100, adding)).toMatchObject({ state: 'lost', offsetPx: null });
+    const batches = [5000, 9000, 13_000];
+    batches.forEach((afterMs, i) => {
+      tracker.push(endMs + afterMs, adding);
+      tracker.push(endMs + afterMs + 100, measurement({ offsetPx: 1 + 1e-6 * i }));
+    });
+    expect(tracker.push(endMs + 17_000, adding).offsetPx).toBeCloseTo(1, 3);
+  });
+
   it('begins anew when the clock is set back, and forgets what is older than a minute', () => {
     const tracker = play(1, noises.white, () => 1, 70);
     const { history, timeMs } = tracker.track;
