@@ -48,7 +48,7 @@ export type CalibrationRefusal =
   | 'no-pattern'
   /** The ring was not at rest at the start or at the end. */
   | 'not-still'
-  /** The change cannot be told from noise (LEAST_SIGNIFICANCE). */
+  /** The change cannot be told from noise (LEAST_SIGNIFICANCE) or from the star's drift (LEAST_CHANGE). */
   | 'too-small'
   /** The pattern itself turned: mask or camera was moved. */
   | 'mask-moved'
@@ -61,6 +61,11 @@ export type CalibrationResult =
 
 /** Least change of offset over its σ that a turn must make. */
 export const LEAST_SIGNIFICANCE = 5;
+/**
+ * Least change of offset, spot distances: twenty times what all frames of a resting star have wrong alike, since that
+ * changes as the star drifts over the pixels, however many frames the noise was averaged over.
+ */
+const LEAST_CHANGE = 2e-3;
 /** A ring mark is read to about this, marks (common practice, no source). */
 export const MARK_SIGMA = 0.1;
 const MASK_MOVED_DEG = 6;
@@ -81,7 +86,7 @@ export function turnProgress(start: Track, now: Track): TurnProgress {
   if (!change) return { phase: 'turn', changePx: null, changeSigmaPx: null };
   const changePx = change.value * now.spotDistancePx!;
   const changeSigmaPx = change.sigma * now.spotDistancePx!;
-  const far = Math.abs(change.value) >= LEAST_SIGNIFICANCE * change.sigma;
+  const far = Math.abs(change.value) >= needed(change);
   return { phase: !far ? 'turn' : now.state === 'still' ? 'ready' : 'hold', changePx, changeSigmaPx };
 }
 
@@ -96,14 +101,13 @@ export function calibrate(start: Track, end: Track, answer: TurnAnswer, optics: 
     status: 'refused',
     why,
     changePx: change && Math.abs(change.value) * end.spotDistancePx!,
-    neededPx: change && LEAST_SIGNIFICANCE * change.sigma * end.spotDistancePx!,
+    neededPx: change && needed(change) * end.spotDistancePx!,
   });
   if (!change) return refuse('no-pattern');
   if (start.state !== 'still' || end.state !== 'still') return refuse('not-still');
   const { middleAngleDeg } = end;
   if (lineAngleDeg(start.middleAngleDeg!, middleAngleDeg!) > MASK_MOVED_DEG) return refuse('mask-moved');
-  const significance = Math.abs(change.value) / change.sigma;
-  if (significance < LEAST_SIGNIFICANCE) return refuse('too-small');
+  if (Math.abs(change.value) < needed(change)) return refuse('too-small');
   if (answer.marks && answer.marks.before === answer.marks.after) return refuse('marks-equal');
 
   const changeSign = change.value > 0 ? 1 : -1;
@@ -113,7 +117,7 @@ export function calibrate(start: Track, end: Track, answer: TurnAnswer, optics: 
       version: 1,
       middleAngleDeg: middleAngleDeg!,
       clockwiseSign: answer.turned === 'clockwise' ? changeSign : flip(changeSign),
-      significance,
+      significance: Math.abs(change.value) / change.sigma,
       perMark: perMark(change, answer, start, end),
       orientation: orientation(changeSign, answer, optics, end),
       handedness: handedness(start, end, optics),
@@ -153,6 +157,11 @@ function changeBetween(start: Track, end: Track): { value: number; sigma: number
   if (!before || !after) return null;
   const same = Math.abs(wrap(before.middleAngleDeg - after.middleAngleDeg)) <= 90 ? 1 : -1;
   return { value: after.value - same * before.value, sigma: Math.hypot(before.sigma, after.sigma) };
+}
+
+/** The least change that is a turn, spot distances. */
+function needed({ sigma }: { sigma: number }): number {
+  return Math.max(LEAST_SIGNIFICANCE * sigma, LEAST_CHANGE);
 }
 
 /** Null when marks were not read, too roughly to be of use, or beside a merged pattern whose amount is rough. */

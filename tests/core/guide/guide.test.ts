@@ -338,6 +338,17 @@ describe('calibration turn', () => {
     if (result.status === 'refused') expect(result.neededPx!).toBeGreaterThan(result.changePx!);
   });
 
+  it('takes no drift of the star for a turn, however little noise there is', () => {
+    const evening = new Evening(1, -5);
+    evening.sigmaPx = 0.005;
+    evening.run(3);
+    const start = evening.track;
+    evening.run(1, 0.05);
+    evening.run(3);
+    expect(turnProgress(start, evening.track).phase).toBe('turn');
+    expect(calibrate(start, evening.track, answer, OPTICS)).toMatchObject({ status: 'refused', why: 'too-small' });
+  });
+
   it('refuses without a measurement, while the ring moves, when the mask moved, and equal marks', () => {
     const evening = new Evening(1, -5);
     const nothing = evening.track;
