@@ -1,5 +1,6 @@
 import type { Page } from './App.tsx';
 import { useKeys } from './keys.ts';
+import { screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 
 /** What follows in the course of an evening: prepare, turn, prove, note, next zoom. The focus page's own keys lead on. */
@@ -11,7 +12,10 @@ const NEXT: Partial<Record<Page, { key: string; to: Page; words: { line: string;
 
 /** One quiet line below a page: the next step, and the key that goes there. */
 export function NextStep({ page, onGo }: { page: Page; onGo: (to: Page) => void }) {
-  const next = NEXT[page];
+  const { settings } = useSettings();
+  // Before the field card is read, Enter is its key.
+  const isCardOpen = page === 'prepare' && !screenOf(settings).fieldCardSeen;
+  const next = isCardOpen ? undefined : NEXT[page];
   useKeys(next ? { [next.key.length === 1 ? next.key.toLowerCase() : next.key]: () => onGo(next.to) } : {});
   if (!next) return null;
   return (

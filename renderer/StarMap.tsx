@@ -50,7 +50,7 @@ function draw(context: CanvasRenderingContext2D, map: FieldMap): void {
   map.cells.forEach(({ hfrPx, elongation, angleDeg }, index) => {
     const [x, y] = [((index % 3) + 0.5) * (width / 3), (Math.floor(index / 3) + 0.5) * (height / 3)];
     context.fillStyle = INK;
-    context.fillText(hfrPx ? radius(hfrPx.value) : '–', x, y - size * 0.35);
+    context.fillText(hfrPx ? `${radius(hfrPx.value)} px` : '–', x, y - size * 0.35);
     if (elongation !== null && angleDeg !== null && elongation > ROUND)
       stroke(context, x, y + size * 0.75, Math.min(1, elongation - 1) * STROKE * (height / 3), angleDeg);
   });

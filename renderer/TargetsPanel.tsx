@@ -37,9 +37,13 @@ export function TargetsPanel({ plan, nowMs, onLook }: { plan: Plan; nowMs: numbe
     <section className="panel targets" aria-labelledby="targets-title">
       <div className="row">
         <h2 id="targets-title">{words.targets}</h2>
+        <span>
+          <kbd>↑</kbd> <kbd>↓</kbd>
+        </span>
         <output>{words.looked(atMs, atMs === nowMs)}</output>
       </div>
       <div className="slider">
+        <kbd>←</kbd>
         <input
           type="range"
           aria-label={words.later}
@@ -50,6 +54,7 @@ export function TargetsPanel({ plan, nowMs, onLook }: { plan: Plan; nowMs: numbe
           aria-valuetext={words.looked(atMs, atMs === nowMs)}
           onChange={(event) => look(Number(event.target.value) - atMs)}
         />
+        <kbd>→</kbd>
       </div>
       {offered.length === 0 && <p className="step">{words.none(plan.daylight)}</p>}
       <ol>

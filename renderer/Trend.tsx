@@ -76,7 +76,7 @@ export function Trend() {
     const timer = setInterval(() => {
       data = trendOf(session.state);
       const recent = data.points.filter(({ x }) => x > -SCALE_TO_S).map(({ y }) => Math.abs(y));
-      const reach = Math.max(3 * (data.band ?? 0), ...recent, 1e-3);
+      const reach = Math.max(3 * (data.band ?? 0), ...recent) || 1;
       chart.data.datasets[0].data = data.points;
       chart.options.scales!.y!.suggestedMin = -reach;
       chart.options.scales!.y!.suggestedMax = reach;

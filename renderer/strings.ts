@@ -29,6 +29,8 @@ import type { MotorEnd } from './motor.ts';
 import type { Plan } from './plan.ts';
 
 const MINUS = '−';
+/** Between what must stay on one line. */
+const NBSP = '\u00a0';
 
 /** A number to at most three significant digits, as people read them in the dark. */
 export function amount(value: number): string {
@@ -164,21 +166,23 @@ export const strings = {
         : 'Nothing bright enough stands above the obstacle. Look later with the → key, open the lens, or take test shots of some seconds.',
     until({ windows, atMs }: Plan, { body }: Target): string {
       const now = windows.get(body.name)?.find(({ fromMs, untilMs }) => fromMs <= atMs && untilMs >= atMs);
-      return now ? `until ${clock(now.untilMs)}` : '';
+      return now ? `until${NBSP}${clock(now.untilMs)}` : '';
     },
     noLens: 'Set focal length and f-number in Settings: then brightness is judged too.',
     sunUnknown: 'With the place set, Nightring knows where it stands.',
     sun: 'Sun',
     twilight: 'Twilight',
     sunDown: ({ night, sky, daylight }: Plan) =>
-      `${directionWords(sky.sun)}; down ${span({ duskMs: night.sunsetMs, dawnMs: night.sunriseMs }, daylight !== 'day')}`,
+      `${directionWords(sky.sun)},\ndown ${span({ duskMs: night.sunsetMs, dawnMs: night.sunriseMs }, daylight !== 'day')}`,
     twilights({ night, sky }: Plan): string {
       const { altitudeDeg } = sky.sun;
-      return `civil ${span(night.civil, altitudeDeg < -6)}, nautical ${span(night.nautical, altitudeDeg < -12)}`;
+      return `civil ${span(night.civil, altitudeDeg < -6)},\nnautical ${span(night.nautical, altitudeDeg < -12)}`;
     },
     darkness: ({ night, sky }: Plan) => span(night.astronomical, sky.sun.altitudeDeg < -18),
     light: ({ body, airmass }: Target) =>
-      `mag ${body.magnitude.toFixed(1).replace('-', MINUS)}${airmass === null ? '' : `, air ${amount(airmass)}`}`,
+      [`mag${NBSP}${body.magnitude.toFixed(1).replace('-', MINUS)}`, airmass !== null && `air${NBSP}${amount(airmass)}`]
+        .filter(Boolean)
+        .join(', '),
     dark: 'Dark',
     moon: 'Moon',
     moonHours: (riseMs: number | null, setMs: number | null) =>
@@ -211,7 +215,7 @@ export const strings = {
     trying: 'trying again',
     free: 'Free it and try again',
     dropped: (frames: number) => `${frames} dropped`,
-    speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} a second, ${toScreenMs} ms`,
+    speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} frames a second, ${toScreenMs} ms`,
   },
 
   videoInput: {
@@ -322,7 +326,7 @@ export const strings = {
     taking: 'Taking the picture …',
     back: 'Back to live view',
     picture: 'Test shot with marks at the six spots',
-    headline: { true: 'In focus', false: 'Not in focus', null: 'Measured' },
+    headline: { true: 'In focus', false: 'Out of focus', null: 'Measured' },
     none: 'No pattern',
     bare: (stars: string) => `Looked at as a shot without the mask: ${stars}`,
     detail: (distance: string, { focused, toleranceUm }: Aim) =>
@@ -338,8 +342,8 @@ export const strings = {
   prove: {
     label: 'Shot without the mask',
     invite: [
-      'With the mask on its pattern is measured as in live view.',
-      'With the mask off the stars are: how large, how round, and where in the field.',
+      'Mask on: its pattern is measured, as in live view.',
+      'Mask off: the stars are measured, how large, how round, and where in the field.',
       'A picture file can be dropped here, too.',
     ],
     open: 'Open a picture',
@@ -611,7 +615,7 @@ export const strings = {
     readOnly: 'The notebook can only be read',
     restore: 'Go on with what is shown',
     restoreHint: 'The damaged file is put aside, not lost.',
-    columns: ['UTC', 'Ring', 'Off by', 'Lens', 'Focal length', 'Temperature', 'Target', 'Measured', 'Note'],
+    columns: ['UTC', 'Ring', 'Off by', 'Lens', 'Focal length', 'Temperature', 'Star or planet', 'Measured', 'Note'],
     residual: ({ residual, bad }: RingResidual) => `${signed(residual)}${bad ? ' doubtful' : ''}`,
     ring: ({ ringPosition, ringUnit }: Entry) => (ringPosition === null ? '' : `${ringPosition} ${ringUnit}`),
     measured: (entry: Entry) => verdict(entry),
@@ -825,7 +829,8 @@ export const strings = {
       ['Esc', 'Back to Focus'],
       ['C', 'Calibration turn'],
       ['M', 'Magnify live view about the star, and back (some cameras: arrows move the part)'],
-      ['F', 'Focus by motor; the space bar stops it'],
+      ['F', 'Focus by motor'],
+      ['Space', 'STOP the motor'],
       ['P', 'Prove: take a test shot'],
       ['L', 'Write down where the ring stands'],
       ['↑ ↓', 'Prepare: choose the star'],
@@ -833,6 +838,7 @@ export const strings = {
       ['R A', 'Prepare: look at the camera again, set all that can be set'],
       ['R', 'Settings: record what the camera shows, stop recording'],
       ['B ← → +', 'Prove: compare with this shot; earlier or later one; larger stars'],
+      ['R', 'Prove, in the rehearsal: mask on or off'],
       ['Z', 'Notebook: next zoom'],
       ['G X', 'When asked to: focus again, or not now'],
       ['U', 'Notebook: put back what was taken out'],

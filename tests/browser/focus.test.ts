@@ -106,7 +106,7 @@ describe('the focus screen with the simulated camera', () => {
     await setWorld(page, 'ring', 5);
     await waitForInstruction(page, 'distance', 'turn');
     await page.keyboard.press('p');
-    await page.getByText('Not in focus').waitFor();
+    await page.getByRole('region', { name: 'Test shot' }).getByText('Out of focus').waitFor();
     await page.keyboard.press('Enter'); // the caution of the start comes first
     await page.keyboard.press('Enter');
     await waitForInstruction(page, 'distance', 'turn');

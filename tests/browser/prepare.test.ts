@@ -68,7 +68,7 @@ describe('prepare', () => {
     // Placed by PyEphem and astropy: Saturn 45° high in the south (tests/reference/fixtures/sky.json).
     await expect
       .poll(() => targets(page).first().textContent())
-      .toMatch(/^SaturnS 186°, 45° high.*near your pictures.*mag 0\.\d+, air 1\.4/);
+      .toMatch(/^SaturnS 186°, 45° high.*near your pictures.*mag\s0\.\d+, air\s1\.4/);
     // Civil dusk and dawn 16:21:05 and 06:09:38 UTC, moonrise 16:07:26 by PyEphem.
     await page.getByText('civil 17:21 – 07:09').waitFor();
     await page.getByText('up 17:07').waitFor();
