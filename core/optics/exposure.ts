@@ -71,14 +71,17 @@ const ARCSEC = DEGREE / 3600;
  * spreads over more pixels.
  * @param skyMag sky brightness, V magnitudes per square arc second
  * @param pixelUm side of a sensor pixel
- * @param transmission of the lens, vignetting and filters included
+ * @param transmission of the lens, vignetting and filters included, above 0 and at most 1
+ * @throws RangeError
  */
 export function skyElectronsPerS(skyMag: number, fNumber: number, pixelUm: number, transmission = USUAL_TRANSMISSION) {
+  if (!(transmission > 0 && transmission <= 1))
+    throw new RangeError(`transmission must be above 0 and at most 1, not ${transmission}`);
   // Area of the opening times the pixel's patch of sky, m² arcsec²: π/4 (f/N)² · (p/f)².
   const side = (requirePositive('pixel size', pixelUm) * 1e-6) / requirePositive('f-number', fNumber) / ARCSEC;
   const acceptance = (Math.PI / 4) * side ** 2;
   const photons = ZERO_MAG_PHOTONS * 10 ** (-0.4 * requireSky(skyMag));
-  return photons * GREEN_BAND_NM * requirePositive('transmission', transmission) * acceptance;
+  return photons * GREEN_BAND_NM * transmission * acceptance;
 }
 
 /**

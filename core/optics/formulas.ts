@@ -39,10 +39,3 @@ export function orderDistanceUm(
 ): number {
   return (order * wavelengthUm * requirePositive('focal length', focalMm) * 1000) / requirePositive('pitch', pitchUm);
 }
-
-/** How far behind infinity focus a subject at `distanceM` comes to focus, f² / (s − f), µm (Gaussian lens formula). */
-export function focusShiftUm(focalMm: number, distanceM: number): number {
-  const focalM = requirePositive('focal length', focalMm) / 1000;
-  if (!(distanceM > focalM)) throw new RangeError(`distance must be more than the focal length, not ${distanceM} m`);
-  return (focalM ** 2 / (distanceM - focalM)) * 1e6;
-}

@@ -192,13 +192,8 @@ export interface Placement {
   temperatureK: number;
 }
 
-/** Adds one point source's white-light pattern to `image`, integrated over each pixel's area. */
-export function addPattern(image: LinearRgb, pattern: Pattern, place: Placement): void {
-  for (const order of pattern.orders) addOrder(image, pattern, order, place);
-}
-
-/** The same for one order only. */
-export function addOrder(image: LinearRgb, pattern: Pattern, orderPattern: OrderPattern, place: Placement): void {
+/** Adds one order of a point source's white-light pattern to `image`, integrated over each pixel's area. */
+function addOrder(image: LinearRgb, pattern: Pattern, orderPattern: OrderPattern, place: Placement): void {
   const { order, nodesUm, patches } = orderPattern;
   const { fNumber, periodsAcross } = pattern.optics;
   // Neighbouring wavelengths must lie so close that their sum is smooth: a spot of one wavelength holds no

@@ -20,7 +20,7 @@ const GIVEN_UP_MS = 10_000;
 export async function openFolder(path: string): Promise<CameraSource> {
   const folder = resolve(path);
   const info = await stat(folder).catch(() => null);
-  if (!info) throw new CameraError('not-found', `there is no folder ${folder}`);
+  if (!info) throw new CameraError('not-found', `there is no folder ${folder}; check its name`);
   if (!info.isDirectory()) throw new CameraError('not-found', `${folder} is a file; name the folder that holds it`);
   let open = true;
   const unsupported = (what: string) => new CameraError('unsupported', `a folder has no ${what}`);

@@ -44,9 +44,11 @@ export function addNotebook(program: Command): void {
     .addOption(new Option('--format <FORMAT>', strings.options.format).choices(['csv', 'json']).default('json'))
     .addOption(new Option('--only <PART>', strings.options.only).choices(['notebook', 'kit', 'settings']))
     .option('--output <FILE>', strings.options.output)
-    .action(({ data, format, only, output }) =>
-      withData(data, (use) => save(format === 'csv' ? toCsv(use.notebook.list()) : documentOf(use, only), output)),
-    );
+    .action(({ data, format, only, output }) => {
+      const asCsv = format === 'csv';
+      if (asCsv && only && only !== 'notebook') throw new CommandError(texts.csvIsEntries, EXIT.usage);
+      return withData(data, (use) => save(asCsv ? toCsv(use.notebook.list()) : documentOf(use, only), output));
+    });
   command('import', texts.import, texts.importHelp)
     .alias('merge')
     .argument('<FILE>', texts.importFile)
@@ -93,7 +95,7 @@ function documentOf({ notebook, settings }: Data, only?: string): string {
 
 async function importFile({ notebook, settings }: Data, file: string): Promise<void> {
   const bytes = await readFile(file).catch((error: NodeJS.ErrnoException) => {
-    throw new CommandError(texts.cannotRead(file, error.code ?? error.message), EXIT.unreadable);
+    throw new CommandError(strings.cannotRead(file, error.code ?? error.message), EXIT.unreadable);
   });
   const text = isNotebookFile(bytes) ? unreadable(() => bookOf(file)) : bytes.toString('utf8');
   const result = await takeOver(text, notebook, settings).catch((error: Error) => {

@@ -131,13 +131,11 @@ Exit status: ${EXIT.ok} done, ${EXIT.unreadable} the picture cannot be read or h
     exposureS: 'exposure of one live-view frame, s (0.1)',
     all: 'all of them, also those that are not up',
     json: 'one JSON object per line, numbers unrounded, times UTC',
-    notNumber: 'It must be a number.',
     notDirection: 'It must be a compass point such as SSW, or degrees from 0 to 360.',
     notTime: 'It must be a time with its zone, such as 2026-01-17T21:00Z or 2026-01-17T21:00+01:00.',
     halfPlace: '--latitude and --longitude belong together; give both',
     noPlace: 'the place is not known; give --latitude and --longitude, or --place-from a picture that has its position',
     badPlace: (issue: string) => `the place is not valid: ${issue}`,
-    cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
     noGps: (path: string) => `${path} holds no position; give --latitude and --longitude`,
     at: ({ name, latitudeDeg, longitudeDeg }: Place, local: string, utc: string) =>
       `${name || 'Place'}: ${latitudeDeg.toFixed(3)}°, ${longitudeDeg.toFixed(3)}°. ${local} (${utc} UTC).`,
@@ -216,10 +214,10 @@ The damaged file is kept beside it, under a name that ends in .bad.`,
     restored: (aside: string) => `Restored. The damaged file is now ${aside}`,
     nothingToRestore: 'The notebook is sound; nothing was changed.',
     schema: 'print the JSON Schema of what export writes',
+    csvIsEntries: 'CSV holds the entries only; leave out --only, or --format csv',
     exported: (path: string) => `Written to ${path}.`,
     exists: (path: string) => `${path} exists already; name another file`,
     cannotWrite: (path: string, code: string) => `${path} cannot be written (${code}); name another place`,
-    cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
   },
   calc: {
     summary:
@@ -280,7 +278,7 @@ Example:
       exposureS: 'exposure, s (as in the settings, at first 10)',
       iso: 'ISO speed (as in the settings, at first 3200)',
       readNoiseE: 'read noise at that ISO, electrons (3)',
-      transmission: 'share of the light that the lens lets through (0.8)',
+      transmission: 'share of the light that the lens lets through, up to 1 (0.8)',
       defocusUm: 'defocus on the sensor, µm',
       json: 'one JSON object, numbers unrounded, infinity as null',
     },
@@ -347,15 +345,17 @@ Example:
   mask: {
     cannotRead: (path: string, code: string) => `the mask file ${path} cannot be read (${code}); check its name`,
     notJson: (path: string) => `the mask file ${path} is not JSON; see "nightring measure --help" for an example`,
-    invalid: (path: string, issue: string) => `the mask file ${path} is not valid: ${issue}`,
+    invalid: (path: string, issue: string) =>
+      `the mask file ${path} is not valid: ${issue}; see "nightring measure --help" for an example`,
   },
 
   file: {
-    missing: 'there is no such file',
+    missing: 'there is no such file; check its name',
     folder: (path: string) => `a folder; to measure what is in it: nightring watch --camera folder:${path}`,
     cannotRead: (code: string) => `it cannot be opened (${code}); check its permissions`,
     tooLarge: (gigabytes: string) => `${gigabytes} GB is no picture`,
   },
+  cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
   unreadable: 'unreadable',
   noPattern: 'no pattern',
   offset: 'offset',
@@ -364,7 +364,7 @@ Example:
   merged: 'spots overlap: rough',
 
   assumedMask:
-    'No mask file: a half-and-quarters mask is assumed. Which way round it sits is not known, so the sign of defocus may\nbe the other one, and ± is wider for it. Describe yours with --mask.',
+    'No mask file: a half-and-quarters mask is assumed. Which way round it sits is not known, so the sign of defocus may be the other one, and ± is wider for it. Describe yours with --mask.',
   noDefocus: (missing: string) => `Defocus is not known: ${missing} missing.`,
 
   cameraLost: (name: string, why: string, retryInS: number) => `${name}: ${why}. Trying again in ${retryInS} s.`,

@@ -21,7 +21,7 @@ import type { Settings } from '../api.ts';
 import { dataFolder, SETTINGS_FILE } from '../datafolder.ts';
 import { readGps } from '../decode/gps.ts';
 import { SettingsFile } from '../server/settings.ts';
-import { knownOptics, type OpticsOptions, parsePositive, withOpticsOptions } from './options.ts';
+import { knownOptics, type OpticsOptions, parseNumber, parsePositive, withOpticsOptions } from './options.ts';
 import { CommandError, columns, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
@@ -64,7 +64,9 @@ export function addTargets(program: Command): void {
 }
 
 async function targets(options: TargetOptions): Promise<void> {
-  const settings = (await SettingsFile.open(join(dataFolder(options.data), SETTINGS_FILE))).get();
+  const file = await SettingsFile.open(join(dataFolder(options.data), SETTINGS_FILE));
+  if (file.warning) remark(file.warning);
+  const settings = file.get();
   const place = await placeOf(options, settings);
   const given = await knownOptics(options);
   const { optics } = settings;
@@ -116,18 +118,12 @@ async function placeOf(options: TargetOptions, settings: Settings): Promise<Plac
 
 async function placeIn(path: string): Promise<Partial<Place>> {
   const bytes = await readFile(path).catch((error: NodeJS.ErrnoException) => {
-    throw new CommandError(texts.cannotRead(path, error.code ?? error.message), EXIT.unreadable);
+    throw new CommandError(strings.cannotRead(path, error.code ?? error.message), EXIT.unreadable);
   });
   const gps = await readGps(bytes);
   if (!gps) throw new CommandError(texts.noGps(path), EXIT.unreadable);
   const { latitudeDeg, longitudeDeg, elevationM } = gps;
   return { latitudeDeg, longitudeDeg, elevationM };
-}
-
-function parseNumber(text: string): number {
-  const value = text.trim() === '' ? Number.NaN : Number(text);
-  if (!Number.isFinite(value)) throw new InvalidArgumentError(texts.notNumber);
-  return value;
 }
 
 function parseTowards(text: string): number {

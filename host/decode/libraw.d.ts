@@ -5,9 +5,7 @@ declare module 'libraw-wasm/dist/libraw.js' {
   export interface LibRaw {
     /** `gamm` needs six numbers here: the library ignores shorter lists. */
     open(bytes: Uint8Array, settings: Omit<LibRawSettings, 'gamm'> & { gamm: number[] }): void;
-    metadata(
-      full: boolean,
-    ): Pick<LibRawMetadata, 'width' | 'height' | 'focal_len' | 'aperture' | 'shutter' | 'iso_speed'>;
+    metadata(full: boolean): Pick<LibRawMetadata, 'width' | 'height'>;
     /** Throws when the pixels cannot be read. */
     imageData(): RawImageData;
     /** Frees the object's memory. */

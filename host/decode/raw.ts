@@ -18,17 +18,12 @@ const SETTINGS = {
   userFlip: 0, // orientation not applied, see decode()
 };
 
-/** Exposure data as the raw library reads it, for formats an EXIF reader does not open; null where absent. */
-export interface RawExposure {
-  focalMm: number | null;
-  fNumber: number | null;
-  exposureS: number | null;
-  iso: number | null;
-}
-
 /** @throws DecodeError */
 export async function decodeRaw(bytes: Uint8Array, maxPixels: number): Promise<PixelImage> {
-  return withRaw(bytes, (raw) => {
+  const { LibRaw } = await loadLibrary();
+  const raw = new LibRaw();
+  try {
+    raw.open(bytes, SETTINGS);
     const { width, height } = raw.metadata(false);
     if (width * height > maxPixels) throw tooLarge(width, height, maxPixels);
     const image = raw.imageData();
@@ -40,21 +35,17 @@ export async function decodeRaw(bytes: Uint8Array, maxPixels: number): Promise<P
       maxValue: 65535,
       transfer: 'linear',
     };
-  });
-}
-
-/** @throws DecodeError */
-export async function readRawExposure(bytes: Uint8Array): Promise<RawExposure> {
-  return withRaw(bytes, (raw) => {
-    const metadata = raw.metadata(false);
-    const known = (value: number) => (Number.isFinite(value) && value > 0 ? value : null);
-    return {
-      focalMm: known(metadata.focal_len),
-      fNumber: known(metadata.aperture),
-      exposureS: known(metadata.shutter),
-      iso: known(metadata.iso_speed),
-    };
-  });
+  } catch (error) {
+    if (error instanceof DecodeError) throw error;
+    // A trap leaves the library's memory in any state; its own exceptions unwind in good order.
+    if (error instanceof WebAssembly.RuntimeError) loading = null;
+    throw new DecodeError(
+      'damaged',
+      'the camera raw file is cut short, damaged or of an unknown kind; export it as DNG or 16-bit TIFF',
+    );
+  } finally {
+    raw.delete();
+  }
 }
 
 let loading: Promise<{ LibRaw: new () => LibRaw }> | null = null;
@@ -67,23 +58,4 @@ function loadLibrary() {
     return load({ wasmBinary: await readFile(path) });
   })();
   return loading;
-}
-
-async function withRaw<T>(bytes: Uint8Array, use: (raw: LibRaw) => T): Promise<T> {
-  const { LibRaw } = await loadLibrary();
-  const raw = new LibRaw();
-  try {
-    raw.open(bytes, SETTINGS);
-    return use(raw);
-  } catch (error) {
-    if (error instanceof DecodeError) throw error;
-    // A trap leaves the library's memory in any state; its own exceptions unwind in good order.
-    if (error instanceof WebAssembly.RuntimeError) loading = null;
-    throw new DecodeError(
-      'damaged',
-      'the camera raw file is cut short, damaged or of an unknown kind; export it as DNG or 16-bit TIFF',
-    );
-  } finally {
-    raw.delete();
-  }
 }

@@ -81,7 +81,9 @@ function readCsv(text: string) {
   try {
     records = parse(text, { columns: true, bom: true, skip_empty_lines: true });
   } catch (error) {
-    throw refuse(`the file is neither JSON nor CSV (${(error as Error).message.split('\n')[0]})`);
+    // Told as far as it can be read: of a file that is no text it would be bytes.
+    const [why] = (error as Error).message.split(/[\n\p{Cc}\uFFFD]/u);
+    throw refuse(`the file is neither JSON nor CSV (${why.slice(0, 100).trim()}). Choose one saved by Nightring`);
   }
   if (records.length === 0 && !text.includes('timeUtc'))
     throw refuse('the file holds no entries. Choose one saved by Nightring');

@@ -38,10 +38,12 @@ export class Recording {
   /** @throws RecordingError when there is none, or it is of a later version */
   static async open(path: string): Promise<Recording> {
     const folder = resolve(path);
-    if (!(await stat(folder).catch(() => null))) throw new RecordingError(`there is no folder ${folder}`);
+    if (!(await stat(folder).catch(() => null)))
+      throw new RecordingError(`there is no folder ${folder}; check its name`);
     const text = await readFile(join(folder, ABOUT_FILE), 'utf8').catch(() => null);
     const about = text === null ? null : aboutSchema.safeParse(parseJson(text));
-    if (!about?.success) throw new RecordingError(`${folder} is no recording: it has no valid ${ABOUT_FILE}`);
+    if (!about?.success)
+      throw new RecordingError(`${folder} is no recording: it has no valid ${ABOUT_FILE}; name another folder`);
     if (about.data.version > VERSION)
       throw new RecordingError(`${folder} is a ${FORMAT} of version ${about.data.version}; a newer Nightring reads it`);
     return new Recording(folder, about.data);

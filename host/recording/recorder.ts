@@ -173,10 +173,11 @@ export class Recorder {
     this.#note(sequence, (frame) => ({ type: 'unreadable', frame, reason }));
   }
 
-  /** Ends when all is written. */
+  /** Ends when all is written. Without a frame nothing is kept, and the folder can be named again. */
   async stop(): Promise<void> {
     if (this.#status.state === 'recording') this.#update({ state: 'off' }, true);
     await this.#writing;
+    if (this.#status.frames === 0) await rm(join(this.#folder, ABOUT_FILE), { force: true });
   }
 
   #note(sequence: number, lineFor: (frame: number) => ReadingLine | UnreadableLine): void {

@@ -10,7 +10,6 @@ import {
 import type { Calibration } from '../../core/guide/calibrate.ts';
 import { guide } from '../../core/guide/guide.ts';
 import type { Measurement } from '../../core/measurement.ts';
-import { focusShiftUm } from '../../core/optics/formulas.ts';
 import { DEFAULT_MASK, offsetSlope } from '../../core/optics/mask.ts';
 import { figure, focusLines, offsetLines, skyLines, trailLines } from '../../core/strings.ts';
 import { Tracker } from '../../core/track/track.ts';
@@ -44,7 +43,7 @@ describe('what infinity means', () => {
 
 describe('what an offset means', () => {
   test('a lens focused on a rock at 50 m blurs stars by its focus shift over N, and the rock is what is in focus', () => {
-    const defocusUm = focusShiftUm(24, 50);
+    const defocusUm = (1 / (1 / 24 - 1 / 50_000) - 24) * 1000; // 1/f = 1/s + 1/s′, Gaussian lens formula
     const figures = offsetFigures(camera, defocusUm);
     expect(figures.blurPx).toBeCloseTo(11.526 / 2.8 / 4.4, 3);
     expect(figures.focusedAtM).toBeCloseTo(50, 6);

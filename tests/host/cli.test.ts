@@ -345,6 +345,14 @@ describe('the rest', () => {
     expect((await merge()).out).toBe('0 entries added, 1 known already.\n');
     const kit = JSON.parse((await run('notebook', 'export', '--only', 'kit', '--data', one)).out);
     expect(Object.keys(kit)).toEqual(['format', 'version', 'kit']);
+    const csvKit = await run('notebook', 'export', '--format', 'csv', '--only', 'kit', '--data', one);
+    expect(csvKit).toMatchObject({ code: 2, out: '', err: expect.stringMatching(/^nightring: CSV holds [^\n]*\n$/) });
+    await writeFile(at('picture.csv'), Buffer.from('timeUtc\n\u0000\ufffdA\u0001"b"\n'));
+    const picture = await run('notebook', 'import', 'picture.csv', '--data', one);
+    expect(picture).toMatchObject({
+      code: 1,
+      err: expect.stringMatching(/^nightring: [ -~]*neither JSON nor CSV[ -~]*\n$/),
+    });
     expect(JSON.parse((await run('notebook', 'schema')).out)).toMatchObject({ type: 'object' });
   });
 

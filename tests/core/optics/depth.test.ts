@@ -1,6 +1,5 @@
 import { describe, expect, test } from 'vitest';
 import { depthOfField, focusedAtM, hyperfocalM, sharpBand } from '../../../core/optics/depth.ts';
-import { focusShiftUm } from '../../../core/optics/formulas.ts';
 
 const FEET_PER_M = 1 / 0.3048;
 
@@ -47,8 +46,8 @@ describe('depth of field', () => {
     expect(sharpBand(2, 4)).toEqual({ halfUm: 8, limit: 'blur' });
   });
 
-  test('what a defocus is focused on is the inverse of the focus shift of that distance', () => {
-    expect(focusedAtM(24, focusShiftUm(24, 50))).toBeCloseTo(50, 9);
+  test('what a defocus is focused on: 1/f = 1/s + 1/s′ (Gaussian lens formula)', () => {
+    expect(focusedAtM(24, (1 / (1 / 24 - 1 / 50_000) - 24) * 1000)).toBeCloseTo(50, 9);
     expect(focusedAtM(24, 0)).toBe(Infinity);
     expect(() => focusedAtM(24, -1)).toThrow('nothing is in focus beyond infinity: -1 µm');
   });

@@ -103,6 +103,7 @@ describe('the sky', () => {
 
   test('refuses what is no sky', () => {
     expect(() => skyLuminance(-3)).toThrow('sky brightness must be 0 to 30 mag/arcsec², not -3');
+    expect(() => skyElectronsPerS(21, 2.8, 4.4, 1.1)).toThrow('transmission must be above 0 and at most 1, not 1.1');
     expect(() => skyElectronsPerS(21, 2.8, 0)).toThrow('pixel size must be a number above 0');
     expect(() => settingsEv(2.8, 10, 0)).toThrow('ISO must be a number above 0');
   });

@@ -1,11 +1,5 @@
 import { describe, expect, test } from 'vitest';
-import {
-  airyRadiusUm,
-  blurDiameterUm,
-  depthOfFocusUm,
-  focusShiftUm,
-  orderDistanceUm,
-} from '../../../core/optics/formulas.ts';
+import { airyRadiusUm, blurDiameterUm, depthOfFocusUm, orderDistanceUm } from '../../../core/optics/formulas.ts';
 
 describe('closed forms', () => {
   test('Airy radius is 1.22 λ N (Born & Wolf §8.5.2; first zero of J1 at 3.8317, Abramowitz & Stegun table 9.5)', () => {
@@ -29,16 +23,9 @@ describe('closed forms', () => {
     expect(blurDiameterUm(-28, 2.8)).toBeCloseTo(10, 12);
   });
 
-  test('focus shift f² / (s − f) (Gaussian lens formula): 24 mm at 50 m is 11.5 µm', () => {
-    expect(focusShiftUm(24, 50)).toBeCloseTo(11.5, 1);
-    // 1/f = 1/s + 1/s': the image distance behind the focal point.
-    expect(focusShiftUm(50, 10)).toBeCloseTo((1 / (1 / 50 - 1 / 10_000) - 50) * 1000, 6);
-  });
-
   test('refuses values that are no lens', () => {
     expect(() => depthOfFocusUm(0)).toThrow('f-number must be a number above 0, not 0');
     expect(() => orderDistanceUm(-24, 175)).toThrow('focal length must be a number above 0, not -24');
     expect(() => orderDistanceUm(24, Number.NaN)).toThrow('pitch must be a number above 0');
-    expect(() => focusShiftUm(24, 0.01)).toThrow('distance must be more than the focal length');
   });
 });

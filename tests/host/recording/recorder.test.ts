@@ -146,6 +146,12 @@ describe('when something goes wrong', () => {
     expect(recorder.status).toMatchObject({ state: 'stopped', message: expect.stringMatching(/written/) });
   });
 
+  test('stopped before a frame came: the folder can be named again', async () => {
+    await (await start()).stop();
+    await (await start()).stop();
+    expect(await readdir(folder)).toEqual([]);
+  });
+
   test('a folder that holds something, or cannot be made, is refused in one line', async () => {
     await mkdir(folder);
     await writeFile(join(folder, 'dear.txt'), 'x');
