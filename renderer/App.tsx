@@ -26,6 +26,11 @@ export type Page = (typeof PAGES)[number];
 
 export function App({ initial }: { initial: Settings }) {
   const [page, setPage] = useState<Page>('focus');
+  const [calibrates, setCalibrates] = useState(false);
+  const go = (to: Page, calibrates = false) => {
+    setPage(to);
+    setCalibrates(calibrates);
+  };
   const [settings, setSettings] = useState(initial);
   const latest = useRef(initial);
   const [problem, setProblem] = useState<string | null>(null);
@@ -74,8 +79,8 @@ export function App({ initial }: { initial: Settings }) {
   useTone(session, sound);
 
   useKeys({
-    ...Object.fromEntries(PAGES.map((name, index) => [index + 1, () => setPage(name)])),
-    Escape: () => setPage('focus'),
+    ...Object.fromEntries(PAGES.map((name, index) => [index + 1, () => go(name)])),
+    Escape: () => go('focus'),
   });
 
   if (!session) return null;
@@ -95,7 +100,7 @@ export function App({ initial }: { initial: Settings }) {
                         key={name}
                         type="button"
                         aria-current={page === name ? 'page' : undefined}
-                        onClick={() => setPage(name)}
+                        onClick={() => go(name)}
                       >
                         <kbd>{index + 1}</kbd> {strings.nav[name]}
                       </button>
@@ -107,16 +112,18 @@ export function App({ initial }: { initial: Settings }) {
                     {problem}
                   </p>
                 )}
-                <RefocusPanel onAgain={() => setPage('focus')} />
+                <RefocusPanel onAgain={() => go('focus')} />
                 <main>
                   {page === 'prepare' && <PreparePage />}
-                  {page === 'focus' && <FocusPage onProve={() => setPage('prove')} onLog={() => setPage('notebook')} />}
-                  {page === 'prove' && <ProvePage onBack={() => setPage('focus')} />}
+                  {page === 'focus' && (
+                    <FocusPage calibrates={calibrates} onProve={() => go('prove')} onLog={() => go('notebook')} />
+                  )}
+                  {page === 'prove' && <ProvePage onBack={() => go('focus')} />}
                   {page === 'notebook' && <NotebookPage />}
-                  {page === 'settings' && <SettingsPage onCalibrate={() => setPage('focus')} />}
+                  {page === 'settings' && <SettingsPage onCalibrate={() => go('focus', true)} />}
                   {page === 'help' && <HelpPage />}
                 </main>
-                <NextStep page={page} onGo={setPage} />
+                <NextStep page={page} onGo={go} />
               </div>
             </EveningProvider>
           </NotebookProvider>

@@ -19,11 +19,18 @@ import { BRIGHTNESS_STEPS, screenOf, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import { Trend } from './Trend.tsx';
 
+interface Props {
+  /** Whether it opens with the calibration turn. */
+  calibrates: boolean;
+  onProve: () => void;
+  onLog: () => void;
+}
+
 /** The main screen: what to do now beside the live picture; below it how the gaps stand and how they went. */
-export function FocusPage({ onProve, onLog }: { onProve: () => void; onLog: () => void }) {
+export function FocusPage({ calibrates, onProve, onLog }: Props) {
   const session = useSession();
   const { settings, changeScreen } = useSettings();
-  const [calibrating, setCalibrating] = useState(false);
+  const [calibrating, setCalibrating] = useState(calibrates);
   const [driving, setDriving] = useState(false);
   const magnify = useMagnify();
   const { driveFocus } = useCamera().roles;

@@ -113,4 +113,16 @@ describe('the settings', () => {
     await waitForInstruction(page, 'distance');
     expect(opened.problems).toEqual([]);
   });
+
+  test('the calibration turn begins at its key, also from here', async () => {
+    const { page } = opened;
+    await page.keyboard.press('5');
+    await page.keyboard.press('c');
+    await page.getByText('Leave the ring alone').waitFor();
+    await page.keyboard.press('Escape');
+    await waitForInstruction(page, 'distance');
+    await page.keyboard.press('5');
+    await page.keyboard.press('2');
+    await waitForInstruction(page, 'distance');
+  });
 });
