@@ -17,7 +17,10 @@ Example:
   nightring serve                     opens the program with the simulated camera
   nightring measure --f-number 2.8 --pixel-um 4.4 shot.jpg
 
-"nightring COMMAND --help" explains each command, its units and its exit status.`,
+"nightring COMMAND --help" explains each command and its units.
+
+Exit status: ${EXIT.ok} done, ${EXIT.unreadable} a file cannot be read, ${EXIT.usage} wrong usage, ${EXIT.noPattern} no pattern, too few stars or nothing to predict from,
+${EXIT.cameraGone} the camera is not there or gone for good, ${EXIT.failed} something else failed.`,
 
   measure: {
     summary: 'measure the pattern in photographs',
@@ -120,7 +123,7 @@ Examples:
 
 ${CAUTION}
 
-Exit status: ${EXIT.ok} done, ${EXIT.unreadable} the picture cannot be read or has no position, ${EXIT.usage} wrong usage or no place`,
+Exit status: ${EXIT.ok} done, ${EXIT.unreadable} the picture cannot be read or has no position, ${EXIT.usage} wrong usage or no place.`,
     latitude: 'north positive, degrees',
     longitude: 'east positive, degrees',
     elevationM: 'height above the sea, m',
