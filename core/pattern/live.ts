@@ -1,5 +1,6 @@
 import type { PixelImage } from '../frame.ts';
 import type { Measurement, NoPattern, Optics, Reading, ReasonCode } from '../measurement.ts';
+import { starNear } from './candidates.ts';
 import type { Cv } from './cv.ts';
 import { Follower } from './measure.ts';
 import { FrameStack } from './stack.ts';
@@ -13,8 +14,11 @@ const SINGLE_SNR = 5;
 const MOST_FRAMES = 512;
 /** While nothing is measured yet every so many frames a single one is looked at: the mask may have been put on. */
 const GLANCE_EVERY = 16;
-/** What a star with faint spots may be told to be. */
-const MAYBE_FAINT: ReasonCode[] = ['too-dim', 'no-spots', 'pair-missing'];
+/** What a star with faint spots may be told to be, where it is not bright itself (sum of three channels). */
+const MAYBE_FAINT: ReasonCode[] = ['no-spots', 'pair-missing'];
+const BRIGHT_PEAK = 1;
+/** How far the brightest pixel may be from where the star was found, px. */
+const STAR_REACH_PX = 12;
 
 /**
  * Measures frame after frame of one live view, each by itself while it shows the spots. Where a star is seen whose
@@ -76,7 +80,7 @@ export class LiveMeasurer {
   /** At a single frame; the next one begins a batch where the spots are too faint for that. */
   private look(image: PixelImage, optics: Optics): Reading {
     const reading = this.single.measure(image, optics);
-    const faint = reading.status === 'measured' ? reading.snr < LEAST_SNR : MAYBE_FAINT.includes(reading.reason);
+    const faint = reading.status === 'measured' ? reading.snr < LEAST_SNR : mayBeFaint(reading, image);
     if (!faint || !reading.star) return reading;
     this.star = reading.star;
     this.stack.clear();
@@ -90,6 +94,12 @@ export class LiveMeasurer {
     const gathering = { frames: this.stack.frames, ofFrames: this.wanted };
     return { status: 'no-pattern', reason: this.reason, star: this.star, gathering };
   }
+}
+
+function mayBeFaint({ reason, star }: NoPattern, image: PixelImage): boolean {
+  if (reason === 'too-dim') return true;
+  if (!star || !MAYBE_FAINT.includes(reason)) return false;
+  return (starNear(image, star.xPx, star.yPx, STAR_REACH_PX)?.peak ?? 0) < BRIGHT_PEAK;
 }
 
 function moved(reading: Measurement, by: { xPx: number; yPx: number }): Measurement {

@@ -87,20 +87,6 @@ describe('the focus screen with the simulated camera', () => {
       .toBeCloseTo(5.29, 6);
   });
 
-  test('says why when there is no pattern, and what to do about it', async () => {
-    const { page } = opened;
-    // At the shortest focal length, far from focus and not magnified, the whole pattern is a dozen frame pixels wide.
-    await setWorld(page, 'ring', 10);
-    await setWorld(page, 'focalMm', 14);
-    await setWorld(page, 'magnification', 1);
-    await page.locator('.headline', { hasText: 'No spots seen' }).waitFor();
-    expect(await page.locator('.detail').textContent()).toMatch(/magnify live view/);
-    await setWorld(page, 'focalMm', 24);
-    await setWorld(page, 'magnification', 5);
-    await setWorld(page, 'ring', 5);
-    await waitForInstruction(page, 'distance', 'turn');
-  });
-
   test('proves focus on a test shot and goes back', async () => {
     const { page, problems } = opened;
     await setWorld(page, 'ring', 5);

@@ -15,6 +15,7 @@ import { encodeJpeg } from '../support/encode.ts';
 import { collectReadings, type Host, launchBrowser, openPage, startHost } from './support.ts';
 
 const scene = defaultScene({ widthPx: 640, heightPx: 424, star: star(320, 212, 400_000), dzUm: 15, seed: 3 });
+const withoutMask = { ...scene, mask: null, dzUm: 0 };
 
 let folder: string;
 let host: Host;
@@ -24,6 +25,7 @@ beforeAll(async () => {
   folder = await mkdtemp(join(tmpdir(), 'nightring-video-'));
   const image = expose(renderNoiseFree(scene), scene);
   await writeFile(join(folder, 'grabber.y4m'), yuv4mpeg(image));
+  await writeFile(join(folder, 'bare.y4m'), yuv4mpeg(expose(renderNoiseFree(withoutMask), withoutMask)));
   await writeFile(join(folder, 'webcam.mjpeg'), await encodeJpeg(image, 95));
   host = await startHost(`folder:${folder}`); // which holds no picture that Nightring reads
 });
@@ -76,7 +78,9 @@ test.each(['grabber.y4m', 'webcam.mjpeg'])('%s: chosen on the screen, measured l
   for (const { reading } of readings) {
     expect(reading.status).toBe('measured');
     if (reading.status !== 'measured') continue;
-    expect(Math.abs(reading.offsetPx - expected.offsetPx)).toBeLessThan(3 * reading.offsetSigmaPx);
+    // The stand-in takes full-range JPEG for HDMI's levels and so cuts the sky and the spots' wings to black.
+    const cut = file.endsWith('.mjpeg') ? 0.03 * Math.abs(expected.offsetPx) : 0;
+    expect(Math.abs(reading.offsetPx - expected.offsetPx)).toBeLessThan(Math.max(3 * reading.offsetSigmaPx, cut));
     expect(reading.offsetSigmaPx).toBeLessThan(0.2);
     expect(reading.star.xPx).toBeCloseTo(320, 0);
     expect(reading.middleAngleDeg).toBeCloseTo(expected.middleAngleDeg, 0);
@@ -88,6 +92,13 @@ test.each(['grabber.y4m', 'webcam.mjpeg'])('%s: chosen on the screen, measured l
   expect(asked.length).toBeGreaterThan(0);
   expect(asked.map(({ audio }) => audio)).toEqual(asked.map(() => false));
   expect(problems).toEqual([]);
+});
+
+test('a star without the mask: says why there is no pattern, and what to do about it', async () => {
+  const { page } = await open('bare.y4m', '--use-fake-ui-for-media-stream');
+  await chooseVideo(page, 'bare.y4m');
+  await page.locator('.headline', { hasText: 'No spots seen' }).waitFor();
+  expect(await page.locator('.detail').textContent()).toMatch(/magnify live view/);
 });
 
 test('a cable pulled out: said on the picture, and measuring goes on when it is back', async () => {
