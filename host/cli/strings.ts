@@ -346,7 +346,8 @@ Example:
   notSpeed: 'It must be a number above 0, or max.',
   notPort: 'It must be a whole number from 0 to 65535.',
   mask: {
-    cannotRead: (path: string, code: string) => `the mask file ${path} cannot be read (${code}); check its name`,
+    cannotRead: (path: string, code: string) =>
+      `the mask file ${path} cannot be read (${code}); check its name and permissions`,
     notJson: (path: string) => `the mask file ${path} is not JSON; see "nightring measure --help" for an example`,
     invalid: (path: string, issue: string) =>
       `the mask file ${path} is not valid: ${issue}; see "nightring measure --help" for an example`,
@@ -358,7 +359,7 @@ Example:
     cannotRead: (code: string) => `it cannot be opened (${code}); check its permissions`,
     tooLarge: (gigabytes: string) => `${gigabytes} GB is no picture`,
   },
-  cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check the name`,
+  cannotRead: (path: string, code: string) => `${path} cannot be read (${code}); check its name and permissions`,
   unreadable: 'unreadable',
   noPattern: 'no pattern',
   offset: 'offset',
