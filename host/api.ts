@@ -48,6 +48,18 @@ export interface RecordingMessage {
   limitBytes: number;
 }
 
+export const NOT_RECORDING: RecordingMessage = {
+  type: 'recording',
+  state: 'off',
+  folder: '',
+  message: '',
+  frames: 0,
+  skipped: 0,
+  heldS: 0,
+  bytes: 0,
+  limitBytes: 0,
+};
+
 /** A recording that can be replayed, as `replay:FOLDER`. */
 export interface RecordingInfo {
   folder: string;

@@ -14,7 +14,14 @@ import { guide, type Instruction } from '../core/guide/guide.ts';
 import { bodyInUse, livePixelUm } from '../core/kit/kit.ts';
 import type { Optics, Reading } from '../core/measurement.ts';
 import { type Track, Tracker } from '../core/track/track.ts';
-import type { CameraMessage, ClientMessage, FrameHeader, RecordingMessage, Settings } from '../host/api.ts';
+import {
+  type CameraMessage,
+  type ClientMessage,
+  type FrameHeader,
+  NOT_RECORDING,
+  type RecordingMessage,
+  type Settings,
+} from '../host/api.ts';
 import { api } from './api.ts';
 import { calibrationOf } from './settings.ts';
 import { isVideoInput, VideoInput } from './videoInput.ts';
@@ -70,17 +77,6 @@ const FRAME_MS = 1000 / 30;
 /** Without a frame for this long there is nothing to go by: an old instruction must not stand as if it were new. */
 const STALE_MS = 2000;
 const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', message: '', delivered: 0, dropped: 0 };
-const NO_RECORDING: RecordingMessage = {
-  type: 'recording',
-  state: 'off',
-  folder: '',
-  message: '',
-  frames: 0,
-  skipped: 0,
-  heldS: 0,
-  bytes: 0,
-  limitBytes: 0,
-};
 
 export class Session {
   #settings: Settings;
@@ -110,7 +106,7 @@ export class Session {
       link: 'connecting',
       vision: 'starting',
       camera: NO_CAMERA,
-      recording: NO_RECORDING,
+      recording: NOT_RECORDING,
       header: null,
       optics: opticsOf(settings, null),
       reading: null,

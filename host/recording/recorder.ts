@@ -2,7 +2,7 @@ import { appendFile, mkdir, readdir, rm, statfs, writeFile } from 'node:fs/promi
 import { join, resolve } from 'node:path';
 import type { Frame } from '../../core/frame.ts';
 import type { Optics, Reading } from '../../core/measurement.ts';
-import type { RecordingMessage } from '../api.ts';
+import { NOT_RECORDING, type RecordingMessage } from '../api.ts';
 import { makeFolder } from '../datafolder.ts';
 import {
   ABOUT_FILE,
@@ -42,18 +42,6 @@ export interface RecorderOptions {
 export class RecordingError extends Error {
   override name = 'RecordingError';
 }
-
-export const NOT_RECORDING: RecordingMessage = {
-  type: 'recording',
-  state: 'off',
-  folder: '',
-  message: '',
-  frames: 0,
-  skipped: 0,
-  heldS: 0,
-  bytes: 0,
-  limitBytes: 0,
-};
 
 interface Segment {
   folder: string;

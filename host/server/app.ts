@@ -11,7 +11,15 @@ import type { z } from 'zod';
 import type { Frame } from '../../core/frame.ts';
 import { toCsv } from '../../core/notebook/csv.ts';
 import { firstIssue, NotebookError } from '../../core/notebook/entry.ts';
-import { cameraSchema, configSchema, type ErrorBody, type NotebookState, paperSchema, sequenceSchema } from '../api.ts';
+import {
+  cameraSchema,
+  configSchema,
+  type ErrorBody,
+  NOT_RECORDING,
+  type NotebookState,
+  paperSchema,
+  sequenceSchema,
+} from '../api.ts';
 import { findCameras } from '../cameras/camera.ts';
 import { freeCamera } from '../cameras/free.ts';
 import { isCameraName } from '../cameras/open.ts';
@@ -21,7 +29,7 @@ import type { Notebook } from '../notebook/notebook.ts';
 import { takeOver } from '../notebook/takeover.ts';
 import { makePaper, PAPER_KINDS, PaperError } from '../paper/paper.ts';
 import { listRecordings } from '../recording/read.ts';
-import { NOT_RECORDING, RecordingError } from '../recording/recorder.ts';
+import { RecordingError } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
 import { displayable } from './displayable.ts';
 import { headerOf } from './live.ts';
