@@ -103,7 +103,7 @@ describe('on the screen that prepares', () => {
     await page.keyboard.press('1');
     await page.keyboard.press('r');
     await page.getByText('Read from the camera: Rehearsal lens, f/2.8, live pixel').waitFor();
-    expect((await settings(page)).optics.focalMm).toBe(35);
+    await expect.poll(async () => (await settings(page)).optics.focalMm).toBe(35);
     await setWorld(page, 'focalMm', 24);
   });
 });

@@ -21,8 +21,9 @@ it("starts the host, gives its page's link, and stops it", async () => {
 });
 
 it('says so in one line when the host cannot start', async () => {
-  writeFileSync(join(folder, 'notebook.sqlite'), 'not a notebook '.repeat(1000));
-  const attempt = startHost(process.execPath, inRoot(), ['--data', folder]);
+  const file = join(folder, 'file');
+  writeFileSync(file, 'no folder');
+  const attempt = startHost(process.execPath, inRoot(), ['--data', join(file, 'data')]);
   await expect(attempt).rejects.toThrow(/^The host ended before its page was ready[^\n]*$/);
 });
 
