@@ -99,6 +99,9 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   const green = samples.green
     ? centroid(model, spectrumSeen(samples, model, samples.green, 1), equations.spectrum[0].own)
     : colour(samples.channels >> 1);
+  const offsetSigmaPx = Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines));
+  // Nothing lit at any radius, or no sample told anything: this is no pattern, and would spoil all it is joined with.
+  if (!Number.isFinite(green.r + green.sigma + offsetSigmaPx)) return null;
   let light = 0;
   let left = 0;
   forEachResidual(samples, model, (residual, model, channel) => {
@@ -109,7 +112,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     lines,
     shape: model.known.shape,
     offsetPx: offsetOf(lines),
-    offsetSigmaPx: Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines)),
+    offsetSigmaPx,
     distancePx: green.r,
     distanceSigmaPx: green.sigma,
     outerSigma: sigmaOf(byOuter),
