@@ -118,7 +118,7 @@ function startProfile(distancePx: number, samples: Samples): Profile {
 
 /**
  * Sky noise of each channel, but no less than what the model itself can be trusted to: the light's
- * wings are not known better than to a few thousandths of the peak.
+ * wings are not known better than to half a thousandth of the peak.
  */
 const MODEL_TRUST = 0.0005;
 
