@@ -112,11 +112,6 @@ export class CrossProfiles {
     slopeOut.slope = (high - low) / this.stepPx;
     return low + fraction * (high - low);
   }
-
-  /** Largest distance across a line at which a profile is not zero, px. */
-  get reachPx(): number {
-    return HALF_SAMPLES * this.stepPx;
-  }
 }
 
 export function gaussianKernel(sigma: number): Float64Array {
