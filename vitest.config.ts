@@ -2,10 +2,10 @@ import { availableParallelism } from 'node:os';
 import { defineConfig } from 'vitest/config';
 
 /**
- * Two groups, one after the other: tests of pure code run on all cores; those that start a browser,
- * a camera or a host of their own run one file at a time, so that they do not starve each other.
+ * Two groups, one after the other: most tests compute on one core or wait for a camera, so that one
+ * more of them than there are cores runs at a time; browsers take all cores, and run one file at a time.
  */
-const machine = ['browser', 'camera', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
+const browser = ['browser', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
 
 export default defineConfig({
   test: {
@@ -17,18 +17,18 @@ export default defineConfig({
       {
         extends: true,
         test: {
-          name: 'unit',
+          name: 'core',
           include: ['tests/**/*.test.ts'],
-          exclude: machine,
-          maxWorkers: availableParallelism(),
+          exclude: browser,
+          maxWorkers: availableParallelism() + 1,
           sequence: { groupOrder: 0 },
         },
       },
       {
         extends: true,
         test: {
-          name: 'machine',
-          include: machine,
+          name: 'browser',
+          include: browser,
           fileParallelism: false,
           sequence: { groupOrder: 1 },
         },

@@ -97,10 +97,12 @@ function useSimulatedMask(): { isOn: boolean; toggle: () => void } | null {
     return () => clearTimeout(timer);
   }, [simulated]);
   if (isOn === null) return null;
-  const toggle = () => {
-    setIsOn(!isOn);
-    api.setConfig('mask', isOn ? 'Off' : 'On').catch(() => setIsOn(isOn));
-  };
+  // Shown once it is so: a shot asked for in the meantime could still come with the mask as it was.
+  const toggle = () =>
+    void api.setConfig('mask', isOn ? 'Off' : 'On').then(
+      () => setIsOn(!isOn),
+      () => {},
+    );
   return { isOn, toggle };
 }
 

@@ -28,8 +28,14 @@ export function backupsOf(path: string): { path: string; timeUtc: string }[] {
 /** Place for a new backup; its folder is made, and the oldest ones too many are removed. */
 export function newBackupPath(path: string): string {
   makeFolder(folderOf(path));
-  for (const { path: old } of backupsOf(path).slice(KEPT - 1)) rmSync(old, { force: true });
-  return join(folderOf(path), `${basename(path)}.${compact(new Date())}-${process.pid}`);
+  const others = backupsOf(path);
+  for (const { path: old } of others.slice(KEPT - 1)) rmSync(old, { force: true });
+  // Two within a millisecond, or a clock set back: the later one still has a name of its own, and sorts as the newer.
+  const newestMs = others.length > 0 ? Date.parse(others[0].timeUtc) : 0;
+  return join(
+    folderOf(path),
+    `${basename(path)}.${compact(new Date(Math.max(Date.now(), newestMs + 1)))}-${process.pid}`,
+  );
 }
 
 /** Whether one of the files was written to since the newest backup, and that one is old. */

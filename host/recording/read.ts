@@ -17,7 +17,7 @@ import {
 } from './format.ts';
 import { RecordingError } from './recorder.ts';
 
-/** A frame with what it was measured to be; null where the recording does not say. */
+/** A frame with what it was measured to be, and the optics then or last before; null where the recording does not say. */
 export interface Recorded {
   frame: Frame;
   number: number;
@@ -51,6 +51,7 @@ export class Recording {
 
   /** Frames in the order they came; what was cut off when the program was killed is passed over. */
   async *frames(): AsyncGenerator<Recorded> {
+    let optics: Optics | null = null;
     for (const segment of await this.#segments()) {
       const { frames, readings } = await this.#index(segment);
       for (const line of frames) {
@@ -58,7 +59,9 @@ export class Recording {
         if (bytes?.length !== line.bytes) continue;
         const { frame: number, sequence, timeUtc, name, mode, anew } = line;
         const found = readings.get(number);
-        const [optics, reading] = found?.type === 'reading' ? [found.optics, found.reading] : [null, null];
+        const reading = found?.type === 'reading' ? found.reading : null;
+        // A reading that never reached the disk was most likely one with the optics of the one before.
+        if (found?.type === 'reading') optics = found.optics;
         yield { number, optics, reading, frame: { sequence, timeUtc, name, mode, bytes, anew } };
       }
     }

@@ -42,6 +42,7 @@ describe('a shot without the mask', () => {
     const { page } = opened;
     await setWorld(page, 'ring', 4.5);
     await page.keyboard.press('r');
+    await page.getByRole('button', { name: /mask off/, pressed: true }).waitFor();
     await page.keyboard.press('p');
     const map = page.getByRole('img', { name: MAP });
     await map.waitFor(shotTimeout);

@@ -58,7 +58,7 @@ describe('what is recorded', () => {
       [2, false],
     ]);
     expect(all[0]).toEqual({ number: 0, optics, reading: nothing, frame: { ...frame(7), anew: true } });
-    expect(all[1]).toMatchObject({ optics: null, reading: null });
+    expect(all[1]).toMatchObject({ optics, reading: null }); // the optics last known
     expect(all[2].frame.name).toBe('DSC_1.NEF');
     // A raw picture keeps its ending, for decoders go by it.
     expect((await readdir(join(folder, '000000'))).sort()).toEqual([
