@@ -279,8 +279,9 @@ function away(scene: Scene, draw: Draw, sizePx: number, brightest: number, tempe
 
 /** The scene number `index` of a family under `seed`. */
 export function drawScene(family: Family, index: number, seed: number): BenchScene {
-  const number =
-    (seed * 7919 + index * 104729 + [...family.name].reduce((sum, c) => 31 * sum + c.charCodeAt(0), 7)) | 0;
+  // Whole numbers of 32 bits throughout: in a longer one the index would be lost to rounding.
+  const name = [...family.name].reduce((sum, c) => (31 * sum + c.charCodeAt(0)) | 0, 7);
+  const number = (seed * 7919 + index * 104729 + name) | 0;
   const draw = drawFrom(seededRandom(number));
   const scene = plainScene(draw, number, { ...PLAIN, ...family.within });
   family.change?.(scene, draw);
