@@ -1,30 +1,44 @@
 import type { PixelImage } from '../frame.ts';
 import { linearTable } from './linear.ts';
 import type { Level } from './pyramid.ts';
+import type { RoughPattern } from './rough.ts';
+import { SATURATION } from './samples.ts';
 
-/** A compact bright thing that may be the star's own image (zeroth order). Frame pixels. */
-export interface Candidate {
+/** In frame pixels. */
+export interface Place {
   xPx: number;
   yPx: number;
+}
+
+/** A compact bright thing that may be the star's own image (zeroth order). */
+export interface Candidate extends Place {
   /** Peak luminance above the sky on the level where it was found. */
   peak: number;
   /** Radius of the disc with the area of the region above half of the peak. */
   radiusPx: number;
   /** Ratio of the region's second moments, 1 = round. */
   elongation: number;
+  /** Length along its long axis, of an ellipse with its second moments. */
+  lengthPx: number;
+  /** Direction of its long axis, radians from +x towards +y, modulo π. */
+  axisRad: number;
+  /** Its middle is darker than half of the peak, as that of a ring is. */
+  hollow: boolean;
 }
 
 /** Peaks must stand this many σ above the sky. */
 const THRESHOLD_SIGMA = 5;
 const MAX_REGION_PX = 20000;
+/** Brightest peaks looked at on each level. */
+const PEAKS = 12;
 
 /**
- * Star candidates, brightest first. Peaks are looked for on several levels, so that a saturated
+ * Star candidates and lesser lights, brightest first. Peaks are looked for on several levels, so that a saturated
  * flat core counts once (on a coarse level) and a tiny star is not averaged away (on a fine one).
  */
-export function findCandidates(levels: Level[], limit: number): Candidate[] {
+export function findCandidates(levels: Level[]): Candidate[] {
   const found: Candidate[] = [];
-  const perLevel = levels.slice(0, 4).map((level) => localMaxima(level, limit * 2));
+  const perLevel = levels.slice(0, 4).map((level) => localMaxima(level, PEAKS));
   for (let index = perLevel.length - 1; index >= 0; index--) {
     for (const peak of perLevel[index]) {
       const level = levels[Math.max(0, index - 1)];
@@ -38,7 +52,7 @@ export function findCandidates(levels: Level[], limit: number): Candidate[] {
       else if (region.radiusPx < twin.radiusPx) Object.assign(twin, region, { peak: Math.max(twin.peak, region.peak) });
     }
   }
-  return found.sort((a, b) => b.peak * Math.min(b.radiusPx, 8) - a.peak * Math.min(a.radiusPx, 8)).slice(0, limit);
+  return found.sort((a, b) => b.peak * Math.min(b.radiusPx, 8) - a.peak * Math.min(a.radiusPx, 8));
 }
 
 interface Peak {
@@ -131,6 +145,9 @@ function halfPeakRegion(level: Level, x: number, y: number): Candidate | null {
     peak,
     radiusPx: Math.sqrt(area / Math.PI) * scale,
     elongation: Math.sqrt((mean + spread) / Math.max(1e-9, mean - spread)),
+    lengthPx: 4 * Math.sqrt(mean + spread) * scale,
+    axisRad: Math.atan2(2 * xy, xx - yy) / 2,
+    hollow: data[Math.round(cy) * width + Math.round(cx)] < half,
   };
 }
 
@@ -158,4 +175,46 @@ export function starNear(image: PixelImage, xPx: number, yPx: number, reachPx: n
   const level = { widthPx: width, heightPx: height, scale: 1, data: light, noise: 0 };
   const region = halfPeakRegion(level, at % width, Math.floor(at / width));
   return region && { ...region, xPx: region.xPx + left, yPx: region.yPx + top };
+}
+
+/** Whether a place or a pixel beside it is saturated: its green, as a red or blue star's other colours may not be. */
+export function isBurnt({ data, channels, widthPx, heightPx, maxValue }: PixelImage, { xPx, yPx }: Place): boolean {
+  const green = channels > 1 ? 1 : 0;
+  const [column, row] = [Math.round(xPx), Math.round(yPx)];
+  for (let y = Math.max(0, row - 1); y <= Math.min(heightPx - 1, row + 1); y++)
+    for (let x = Math.max(0, column - 1); x <= Math.min(widthPx - 1, column + 1); x++)
+      if (data[(y * widthPx + x) * channels + green] >= SATURATION * maxValue) return true;
+  return false;
+}
+
+/**
+ * A first order has at most (2/π)² = 0.41 of the zeroth's light, where bars and gaps are equal (Goodman, Introduction
+ * to Fourier Optics, §4.4), and draws it out into a spectrum; where two run together, twice that. More is no spot.
+ */
+const BRIGHTEST_SPOT = 0.81;
+/** Half the side of the square that a peak is looked for in, in parts of the spots' distance. */
+const PEAK_REACH = 0.1;
+
+/** Whether half of the spots are too bright for the star between them. Of a burnt star nobody knows. */
+export function spotsOutshine(image: PixelImage, level: Level, { xPx, yPx, distancePx, pairs }: RoughPattern): boolean {
+  const reach = Math.max(2, PEAK_REACH * distancePx);
+  const star = peakNear(level, { xPx, yPx }, reach);
+  if (isBurnt(image, star)) return false;
+  const spots = Object.values(pairs).flatMap(({ angleDeg, shiftPx }) => {
+    const [cos, sin] = [Math.cos((angleDeg * Math.PI) / 180), Math.sin((angleDeg * Math.PI) / 180)];
+    return [distancePx, -distancePx].map(
+      (along) =>
+        peakNear(level, { xPx: xPx + along * cos - shiftPx * sin, yPx: yPx + along * sin + shiftPx * cos }, reach).peak,
+    );
+  });
+  return spots.sort((a, b) => a - b)[spots.length >> 1] > BRIGHTEST_SPOT * star.peak;
+}
+
+/** The brightest pixel of a full-size level within a square. */
+function peakNear({ data, widthPx, heightPx }: Level, around: Place, reach: number): Place & { peak: number } {
+  const best = { ...around, peak: 0 };
+  for (let y = Math.max(0, Math.round(around.yPx - reach)); y <= Math.min(heightPx - 1, around.yPx + reach); y++)
+    for (let x = Math.max(0, Math.round(around.xPx - reach)); x <= Math.min(widthPx - 1, around.xPx + reach); x++)
+      if (data[y * widthPx + x] > best.peak) Object.assign(best, { xPx: x, yPx: y, peak: data[y * widthPx + x] });
+  return best;
 }

@@ -3,7 +3,7 @@ import type { PixelImage } from '../frame.ts';
 import type { NoPattern, Optics, ReasonCode } from '../measurement.ts';
 import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout } from '../optics/mask.ts';
-import { findCandidates, starNear } from './candidates.ts';
+import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { FINE, fitLines, QUICK } from './fit.ts';
 import { widthOf, ZONES } from './model.ts';
@@ -38,7 +38,8 @@ export interface Found {
 
 /** Looks for the pattern anywhere in the frame. */
 export function findPattern(image: PixelImage, levels: Level[], optics: Optics): Found | NoPattern {
-  const candidates = findCandidates(levels, CANDIDATES);
+  const lights = findCandidates(levels);
+  const candidates = lights.slice(0, CANDIDATES);
   const maxRadiusPx = Math.min(420, 0.48 * Math.hypot(image.widthPx, image.heightPx));
   let failure: ReasonCode | null = null;
   let best: Found | null = null;
@@ -51,6 +52,10 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
   }
   for (const rough of roughs.slice(0, FITS)) {
     if (best && rough.score < (1 - CLEAR_LEAD) * best.rough.score) break;
+    if (spotsOutshine(image, levels[0], rough)) {
+      failure ??= 'no-spots';
+      continue;
+    }
     const samples = collectSamples(image, rough, coarseSampling(rough.distancePx));
     const fit =
       samples && fitLines(samples, rough, { shape: shapesOf(optics.mask)[0], airyPx: airySize(optics) }, QUICK);
@@ -71,8 +76,8 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     const last = moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
     return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
   }
-  const reason = reasonWithout(image, levels, candidates, failure);
-  const [star] = reason === 'no-star' ? [] : candidates;
+  const reason = reasonWithout(image, levels, lights, failure);
+  const [star] = reason === 'no-star' ? [] : lights;
   return { status: 'no-pattern', reason, star: star ? { xPx: star.xPx, yPx: star.yPx } : null };
 }
 

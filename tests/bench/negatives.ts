@@ -245,7 +245,8 @@ const RIGHT: Record<string, ReasonCode[]> = {
   star: ['no-spots', 'too-dim'],
   stars: ['no-spots', 'too-dim'],
   'defocused star': ['too-far', 'no-spots'],
-  'star out of focus': ['too-far', 'no-spots'],
+  // Of a bright star the diaphragm's spikes are seen beyond the disc, and tell that there is no mask.
+  'star out of focus': ['too-far', 'no-spots', 'spikes-only'],
   'sunstar spikes': SPIKES,
   'cross spikes': SPIKES,
   'hexagon spikes': SPIKES,
@@ -271,7 +272,8 @@ const RIGHT: Record<string, ReasonCode[]> = {
   'magnified-5x without mask': ['no-spots', 'too-far'],
   'magnified-10x without mask': ['no-spots', 'too-far'],
   'defocused without mask': ['no-spots', 'too-far'],
-  'breaking-up without mask': ['no-spots', 'too-far'],
+  // A disc burnt to white may be glare or defocus: only a shorter exposure tells.
+  'breaking-up without mask': ['no-spots', 'too-far', 'too-bright'],
 };
 
 /** What may truly be said of a kind; a reason that sends the user the wrong way is not among it. */
