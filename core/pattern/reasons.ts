@@ -42,6 +42,8 @@ const DISC_ELONGATION = 1.4;
 const SHARP_SHARE = 0.08;
 /** A light so much smaller than a disc is not blurred as it would be. */
 const SHARPER = 0.6;
+/** The star's own middle within a larger light is about as bright as all of that. */
+const CORE_SHARE = 0.9;
 /** A star in a corner is cut on two sides; what runs out of the picture on more is no star. */
 const MOST_SIDES = 2;
 /** An aperture's edges make spikes in opposite pairs; two make a trail as well. */
@@ -70,16 +72,21 @@ export function reasonWithout(
   // All stars are equally sharp: where one is, a disc is a lamp, the Moon or a planet.
   const star = isDisc(seen[0]) ? (seen.find((light) => isSharpBeside(light, seen[0])) ?? seen[0]) : seen[0];
   if (isCutByEdge(levels[1], star)) return 'at-edge';
-  const burnt = isBurnt(image, star);
+  // A cross's region takes in its arms, and its middle may lie beside the star's own.
+  const core =
+    seen.find(
+      (light) =>
+        light.peak > CORE_SHARE * star.peak &&
+        light.radiusPx < SHARPER * star.radiusPx &&
+        distanceOf(light, star) < star.lengthPx / 2,
+    ) ?? star;
+  const burnt = isBurnt(image, core);
   const round = star.elongation < DISC_ELONGATION;
-  const wide = isDisc(star);
+  const wide = !burnt && isWide(levels, star);
   if (round && (wide || star.hollow)) return isInRow(star, seen) ? 'no-star' : 'too-far';
   // Their fit saw spectra, so that the mask is on.
   if (doubt === 'pair-missing' && !wide && star.elongation < TRAIL_ELONGATION) return doubt;
-  const middle = seen.find(
-    (light) => light.elongation < DISC_ELONGATION && distanceOf(light, star) < star.lengthPx / 2,
-  );
-  if (!wide && spikeCount(levels, middle ?? star) >= FEWEST_SPIKES) return 'spikes-only';
+  if (!isDisc(core) && spikeCount(levels, core) >= FEWEST_SPIKES) return 'spikes-only';
   if (!wide && star.elongation > TRAIL_ELONGATION) return isInRow(star, seen) ? 'no-star' : 'motion-blur';
   const spots = ringOf(
     star,
@@ -127,8 +134,9 @@ function isSharpBeside({ elongation, radiusPx, peak }: Candidate, disc: Candidat
 function isInRow(one: Candidate, lights: Candidate[]): boolean {
   const beside = (other: Candidate) => {
     const turn = Math.atan2(other.yPx - one.yPx, other.xPx - one.xPx) - one.axisRad;
-    // A trail's own parts, and the spots of a star that trails, lie along it rather.
-    return distanceOf(one, other) < ROW_LENGTHS * one.lengthPx && Math.abs(Math.sin(turn)) > 0.5;
+    // A trail's own parts, and the spots of a star that trails, lie along it rather; a ring's lie on it.
+    const lengths = distanceOf(one, other) / one.lengthPx;
+    return lengths < ROW_LENGTHS && Math.abs(Math.sin(turn)) > 0.5 && !(one.hollow && lengths < 0.5);
   };
   const alike = lights.filter(
     (other) =>
