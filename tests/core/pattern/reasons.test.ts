@@ -4,8 +4,11 @@ import sharp from 'sharp';
 import { describe, expect, test } from 'vitest';
 import type { PixelImage } from '../../../core/frame.ts';
 import type { NoPattern, ReasonCode } from '../../../core/measurement.ts';
+import { spotsOutshine } from '../../../core/pattern/candidates.ts';
 import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
+import { Pyramid } from '../../../core/pattern/pyramid.ts';
+import { seededRandom } from '../../../core/simulator/random.ts';
 import { defaultScene, type Scene, star } from '../../../core/simulator/scene.ts';
 import { expectTrue, frameOf, scene, UNKNOWN } from './support.ts';
 
@@ -20,6 +23,18 @@ function refused(image: PixelImage): NoPattern {
 function flat(value: number, widthPx = 320, heightPx = 240): PixelImage {
   const data = new Uint8Array(3 * widthPx * heightPx).fill(value);
   return { widthPx, heightPx, channels: 3, data, maxValue: 255, transfer: 'srgb' };
+}
+
+/** `light(x, y)` from 0 to 1 over a dark sky with a little noise. */
+function painted(light: (x: number, y: number) => number, noise = 2): PixelImage {
+  const image = flat(0, 320, 240);
+  const random = seededRandom(5);
+  for (let i = 0; i < image.data.length; i++) {
+    const pixel = Math.floor(i / 3);
+    const value = 20 + 200 * light(pixel % 320, Math.floor(pixel / 320)) + noise * random.gauss();
+    image.data[i] = Math.max(0, Math.min(255, value));
+  }
+  return image;
 }
 
 async function sample(file: string): Promise<PixelImage> {
@@ -51,6 +66,53 @@ describe('reasons', () => {
   ];
   test.each(cases)('%s: %s', (reason, _, changes) => {
     expect(refused(frameOf(scene({ star: bright, ...changes }))).reason).toBe(reason);
+  });
+
+  const spot = (x: number, y: number, cx: number, cy: number) => Math.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 8);
+  const bar = (x: number, y: number, left: number) => Number(x >= left && x < left + 8 && y >= 100 && y < 124);
+  const looks: [ReasonCode, string, PixelImage][] = [
+    ['too-far', 'a thin ring', painted((x, y) => Number(Math.abs(Math.hypot(x - 160, y - 120) - 30) < 1.5))],
+    ['no-star', 'noise alone, however strong', painted(() => 0, 60)],
+    ['no-star', 'lit windows side by side', painted((x, y) => bar(x, y, 130) + bar(x, y, 145) + bar(x, y, 160))],
+    ['motion-blur', 'one such bar alone', painted((x, y) => bar(x, y, 145))],
+    [
+      'no-spots',
+      'a sharp star beside the disc of a lamp',
+      painted((x, y) => spot(x, y, 90, 120) + 0.9 * Number(Math.hypot(x - 230, y - 120) < 12)),
+    ],
+    [
+      'no-spots',
+      'a star within, a lesser light at the edge',
+      painted((x, y) => spot(x, y, 90, 120) + 0.9 * spot(x, y, 319, 120)),
+    ],
+    ['no-star', 'bars from edge to edge', painted((x, y) => Number(x % 40 < 3 || y % 40 < 3))],
+  ];
+  test.each(looks)('%s: %s', (reason, _, image) => {
+    expect(refused(image).reason).toBe(reason);
+  });
+
+  test('lights as bright as what stands between them are no spots of it', () => {
+    const rough = {
+      ...{ xPx: 160, yPx: 120, distancePx: 40, score: 0 },
+      pairs: {
+        middle: { angleDeg: 0, shiftPx: 0 },
+        plus: { angleDeg: 20, shiftPx: 0 },
+        minus: { angleDeg: -20, shiftPx: 0 },
+      },
+    };
+    const outshine = (share: number) => {
+      const image = painted((x, y) => {
+        let light = spot(x, y, 160, 120);
+        for (const deg of [0, 20, -20, 180, 200, 160])
+          light +=
+            share * spot(x, y, 160 + 40 * Math.cos((deg * Math.PI) / 180), 120 + 40 * Math.sin((deg * Math.PI) / 180));
+        return light;
+      });
+      return spotsOutshine(image, new Pyramid(cv).build(image)[0], rough);
+    };
+    expect(outshine(1)).toBe(true);
+    // Of the picture's values, about a fifth of the light (IEC 61966-2-1).
+    expect(outshine(0.5)).toBe(false);
   });
 
   test('black, grey and white', () => {
