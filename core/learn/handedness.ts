@@ -27,7 +27,7 @@ export function handednessFrom(before: Measurement, after: Measurement, mask: Ma
     n: (-moved.x * b.u.y + moved.y * b.u.x) / offset,
   };
   const [right, left] = ([1, -1] as const).map((handedness) => {
-    const centroids = cachedCentroids(mask.layout, handedness, mask.ribD);
+    const centroids = cachedCentroids({ ...mask, handedness });
     const k = offsetOfShifts(centroids, after.outerAngleDeg);
     const part = (axis: 'u' | 'n') => (centroids.plus[axis] - centroids.minus[axis]) / k - measured[axis];
     return Math.hypot(part('u'), part('n'));

@@ -7,14 +7,14 @@
  * (a, b) being pupil coordinates along and across the line in units of D, ρ in units of λN, and
  * Q = dz / (λN²), two at the quarter-wave depth of focus (Goodman, Introduction to Fourier Optics, ch. 4–6).
  */
-import { type Zone, type ZoneLayout, zoneAt } from './mask.ts';
+import { type Zone, type ZoneShape, zoneAt } from './mask.ts';
 
 /** Samples per λN. */
 export const SAMPLES_PER_AIRY = 6;
 /** The same along the line, where the spectrum smears it. */
 export const SAMPLES_ALONG = 4;
 /** Diffraction is followed this far beyond the outermost rays, λN. */
-const TAIL_AIRY = 8;
+const TAIL_AIRY = 14;
 /** Step of Q between tabulated profiles; in between they are interpolated. */
 export const Q_STEP = 0.5;
 const CHORDS = 40;
@@ -50,8 +50,8 @@ interface ZoneChords {
 const zones = new Map<string, ZoneChords>();
 
 /** All zones are convex, so each chord is one interval; its ends are found on a fine grid. */
-function zoneChords(layout: ZoneLayout, handedness: 1 | -1, zone: Zone, turnDeg: number): ZoneChords {
-  const key = `${layout} ${handedness} ${zone} ${turnDeg}`;
+function zoneChords({ layout, handedness, ribD }: ZoneShape, zone: Zone, turnDeg: number): ZoneChords {
+  const key = `${layout} ${handedness} ${ribD} ${zone} ${turnDeg}`;
   const known = zones.get(key);
   if (known) return known;
   const turn = (turnDeg * Math.PI) / 180;
@@ -67,7 +67,7 @@ function zoneChords(layout: ZoneLayout, handedness: 1 | -1, zone: Zone, turnDeg:
     let to = -Infinity;
     for (let j = 0; j < cells; j++) {
       const b = (j + 0.5) / cells - 0.5;
-      if (zoneAt(layout, handedness, 0, at * cos - b * sin, at * sin + b * cos) !== zone) continue;
+      if (zoneAt(layout, handedness, ribD, at * cos - b * sin, at * sin + b * cos) !== zone) continue;
       from = Math.min(from, b - 0.5 / cells);
       to = Math.max(to, b + 0.5 / cells);
     }
@@ -180,9 +180,9 @@ function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float6
 /** A zone's spread at any Q, by interpolation between tabulated ones. */
 export class ZoneSpread {
   private readonly shape: ZoneChords;
-  constructor(layout: ZoneLayout, handedness: 1 | -1, zone: Zone, turnDeg: number) {
+  constructor(shape: ZoneShape, zone: Zone, turnDeg: number) {
     // A degree of turn changes the chords by less than the table's own step does.
-    this.shape = zoneChords(layout, handedness, zone, Math.round(turnDeg));
+    this.shape = zoneChords(shape, zone, Math.round(turnDeg));
   }
 
   /** Centroid of the zone along its line, units of D. */

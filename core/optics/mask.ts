@@ -85,6 +85,14 @@ export function zoneAt(layout: ZoneLayout, handedness: 1 | -1, ribD: number, u: 
   }
 }
 
+/** A mask's zones as far as the spots' shapes depend on them. */
+export interface ZoneShape {
+  layout: ZoneLayout;
+  handedness: 1 | -1;
+  /** Width of the opaque rib between zones, in units of D. */
+  ribD: number;
+}
+
 /** Mean position and area of each zone. */
 export type ZoneCentroids = Record<Zone, { u: number; n: number; areaD2: number }>;
 
@@ -141,8 +149,7 @@ export interface OffsetSlope {
  */
 export function offsetSlope(mask: Mask, measuredOuterAngleDeg: number): OffsetSlope {
   const angleDeg = mask.outerAngleDeg ?? measuredOuterAngleDeg;
-  const slopeFor = (handedness: 1 | -1) =>
-    offsetOfShifts(cachedCentroids(mask.layout, handedness, mask.ribD), angleDeg);
+  const slopeFor = (handedness: 1 | -1) => offsetOfShifts(cachedCentroids({ ...mask, handedness }), angleDeg);
   const sign = mask.orientation ?? 1;
   let k: number;
   let kSigma = 0;
@@ -162,8 +169,8 @@ export function offsetSlope(mask: Mask, measuredOuterAngleDeg: number): OffsetSl
 
 const centroidCache = new Map<string, ZoneCentroids>();
 
-/** Zone centroids of a layout, computed once. */
-export function cachedCentroids(layout: ZoneLayout, handedness: 1 | -1, ribD: number): ZoneCentroids {
+/** Zone centroids of a mask, computed once. */
+export function cachedCentroids({ layout, handedness, ribD }: ZoneShape): ZoneCentroids {
   const key = `${layout} ${handedness} ${ribD}`;
   let centroids = centroidCache.get(key);
   if (!centroids) {

@@ -1,4 +1,5 @@
 /** What a finished fit says: the offset and its σ, the spots, and what speaks for or against it. */
+import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
 import {
   forEachResidual,
@@ -12,7 +13,6 @@ import {
   widthOf,
   ZONES,
 } from './model.ts';
-import type { ZoneShape } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { invert } from './solve.ts';
 

@@ -2,17 +2,16 @@
 import type { PixelImage } from '../frame.ts';
 import type { NoPattern, Optics, ReasonCode } from '../measurement.ts';
 import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
-import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout } from '../optics/mask.ts';
+import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneShape } from '../optics/mask.ts';
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { FINE, fitLines, QUICK } from './fit.ts';
-import { widthOf, ZONES } from './model.ts';
+import { type Lines, widthOf, ZONES } from './model.ts';
 import { orderOf } from './order.ts';
-import type { ZoneShape } from './profiles.ts';
 import type { Level } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
 import { findRough, type RoughPattern } from './rough.ts';
-import { coarseSampling, collectSamples } from './samples.ts';
+import { coarseSampling, collectSamples, type Samples } from './samples.ts';
 
 /** Star candidates looked at in a frame. */
 const CANDIDATES = 6;
@@ -43,6 +42,9 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
   const maxRadiusPx = Math.min(420, 0.48 * Math.hypot(image.widthPx, image.heightPx));
   let failure: ReasonCode | null = null;
   let best: Found | null = null;
+  let bestSamples: Samples | null = null;
+  const airyPx = airySize(optics);
+  const [shape] = shapesOf(optics.mask);
   const roughs: RoughPattern[] = [];
   for (const candidate of candidates) {
     // The star is the brightest thing of its pattern; saturated spots may look as bright as it does.
@@ -57,16 +59,23 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
       continue;
     }
     const samples = collectSamples(image, rough, coarseSampling(rough.distancePx));
-    const fit =
-      samples && fitLines(samples, rough, { shape: shapesOf(optics.mask)[0], airyPx: airySize(optics) }, QUICK);
+    const fit = samples && fitLines(samples, rough, { shape, airyPx }, QUICK);
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
     if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
-    else if (!best || fit.explained > best.fit.explained) best = { rough, fit, order: 1, toldAtPx: 0 };
+    else if (!best || fit.explained > best.fit.explained) {
+      best = { rough, fit, order: 1, toldAtPx: 0 };
+      bestSamples = samples;
+    }
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
   }
-  const refined = best && refine(image, best, optics);
+  // Strips that ask for much defocus for a small offset can lead astray from a rough start; halves do not.
+  const other =
+    best && shape.layout !== SHAPES[0].layout
+      ? fitLines(bestSamples!, best.rough, { shape: SHAPES[0], airyPx }, QUICK)
+      : null;
+  const refined = best && refine(image, best, optics, other?.lines);
   if (refined && refined.fit.offsetSigmaPx > MOST_SIGMA * refined.fit.distancePx) failure = 'too-far';
   else if (refined) {
     // Once more from there when the lines moved: the samples then lie where the lines really are.
@@ -74,7 +83,9 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
       ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
     );
     const last = moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
-    return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
+    const doubt = doubtAboutPattern(last.fit, last.rough);
+    if (!doubt) return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
+    failure = doubt;
   }
   const reason = reasonWithout(image, levels, lights, failure);
   const [star] = reason === 'no-star' ? [] : lights;
@@ -83,11 +94,11 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
 
 /** Zone shapes in the order they are tried; for strips along u both ways round look the same. */
 const SHAPES: ZoneShape[] = [
-  { layout: 'half', handedness: 1 },
-  { layout: 'half', handedness: -1 },
-  { layout: 'strips-u', handedness: 1 },
-  { layout: 'strips-n', handedness: 1 },
-  { layout: 'strips-n', handedness: -1 },
+  { layout: 'half', handedness: 1, ribD: 0 },
+  { layout: 'half', handedness: -1, ribD: 0 },
+  { layout: 'strips-u', handedness: 1, ribD: 0 },
+  { layout: 'strips-n', handedness: 1, ribD: 0 },
+  { layout: 'strips-n', handedness: -1, ribD: 0 },
 ];
 
 /** The shapes a mask may have, the likeliest first. */
@@ -96,7 +107,7 @@ function shapesOf(mask: Mask | null): ZoneShape[] {
   return SHAPES.filter(
     ({ layout, handedness }) =>
       layout === mask.layout && (mask.handedness === null || layout === 'strips-u' || handedness === mask.handedness),
-  );
+  ).map((shape) => ({ ...shape, ribD: mask.ribD }));
 }
 
 /** λN at 550 nm in frame pixels, when the optics are known. */
@@ -117,8 +128,9 @@ export function followPattern(image: PixelImage, last: Found, optics: Optics): F
 /**
  * Fits once more with samples as fine as the spots ask for. Near focus all masks' spots look alike;
  * far from it the zones' shape that explains the picture best is taken.
+ * @param other geometry to start from as well
  */
-function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
+function refine(image: PixelImage, found: Found, optics: Optics, other?: Lines): Found | null {
   const { lines } = found.fit;
   const width = widthOf(lines);
   const degrees = 180 / Math.PI;
@@ -140,8 +152,11 @@ function refine(image: PixelImage, found: Found, optics: Optics): Found | null {
   if (!samples) return null;
   const airyPx = airySize(optics);
   const shapes = shapesOf(optics.mask);
-  const first = found.toldAtPx > 0 && shapes.includes(found.fit.shape) ? found.fit.shape : shapes[0];
+  const told = found.toldAtPx > 0 ? shapes.find((shape) => isAlike(shape, found.fit.shape)) : undefined;
+  const first = told ?? shapes[0];
+  const second = other ? fitLines(samples, rough, { shape: first, airyPx }, FINE, other) : null;
   let best = fitLines(samples, rough, { shape: first, airyPx }, FINE, lines);
+  if (second && !(best && best.misfit <= second.misfit)) best = second;
   if (!best) return null;
   const { lines: start, offsetPx } = best;
   if (Math.abs(offsetPx) < FURTHER * found.toldAtPx) return { ...found, rough, fit: best };
@@ -180,8 +195,12 @@ const MOST_SPREAD = 6;
 /** They are told again when the offset has grown so much. */
 const FURTHER = 1.25;
 
-function slopeOf({ layout, handedness }: ZoneShape, outerRad: number): number {
-  return Math.abs(offsetOfShifts(cachedCentroids(layout, handedness, 0), (outerRad * 180) / Math.PI));
+function isAlike(a: ZoneShape, b: ZoneShape): boolean {
+  return a.layout === b.layout && a.handedness === b.handedness && a.ribD === b.ribD;
+}
+
+function slopeOf(shape: ZoneShape, outerRad: number): number {
+  return Math.abs(offsetOfShifts(cachedCentroids(shape), (outerRad * 180) / Math.PI));
 }
 
 /** A grating spreads starlight by about 1.25 from blue to red; half of that, blurred, is asked for. */

@@ -27,17 +27,19 @@ import {
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 
-/** How long to go on: descents, steps in each; and whether the spectrum's mixing counts. */
+/** How long to go on: descents, steps in each; whether the spectrum's mixing counts, and how strange light does. */
 export interface Effort {
   turns: number;
   rounds: number;
   mixing: boolean;
+  /** See `Model`. */
+  freedom: number;
 }
 
 /** Enough to tell one start from another. */
-export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false };
+export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false, freedom: Infinity };
 /** From a good start as well as can be; in faint light, seen by all channels, mixing does not show. */
-export const FINE: Effort = { turns: 5, rounds: 2, mixing: true };
+export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, freedom: 20 };
 
 /**
  * Levenberg–Marquardt on geometry and spectrum together.
@@ -51,7 +53,7 @@ export function fitLines(
   effort: Effort,
   start?: Lines,
 ): Fit | null {
-  const model = startModel(samples, rough, known, start);
+  const model = startModel(samples, rough, known, effort.freedom, start);
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followFit(samples, model);

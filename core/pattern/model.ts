@@ -2,8 +2,9 @@
  * The model of the six spots: what it consists of, and what it says at a sample.
  * The reasons for its form stand in fit.ts.
  */
+import type { ZoneShape } from '../optics/mask.ts';
 import { type Mixed, Mixing } from './mixing.ts';
-import { CrossProfiles, type ZoneShape } from './profiles.ts';
+import { CrossProfiles } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import { INNER, OUTER, type Samples } from './samples.ts';
 
@@ -65,12 +66,20 @@ export interface Model {
   noise: Noise;
   /** Inverse variance of each sample and channel, kept while steps are compared. */
   weights: Float32Array;
+  /** Degrees of freedom of the noise as Student's t; infinite for Gaussian noise. */
+  freedom: number;
   known: Knowledge;
   distancePx: number;
 }
 
 /** The model to start from; `start` gives the geometry when an earlier fit is refined. */
-export function startModel(samples: Samples, rough: RoughPattern, known: Knowledge, start?: Lines): Model {
+export function startModel(
+  samples: Samples,
+  rough: RoughPattern,
+  known: Knowledge,
+  freedom: number,
+  start?: Lines,
+): Model {
   const lines = start ? copyLines(start) : startLines(rough, known);
   const profiles = () => new CrossProfiles(known.shape, lines.outer);
   const model: Model = {
@@ -83,6 +92,7 @@ export function startModel(samples: Samples, rough: RoughPattern, known: Knowled
     profile: startProfile(rough.distancePx, samples),
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
+    freedom,
     known,
     distancePx: rough.distancePx,
   };
@@ -273,9 +283,13 @@ export function forEachResidual(
   });
 }
 
-/** Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. */
+/**
+ * Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. Weights of
+ * Student's t let what stands far out, a hot pixel or another light, count for less (Lange, Little & Taylor,
+ * J. Am. Stat. Assoc. 84, 881 (1989)).
+ */
 export function updateNoise(samples: Samples, model: Model): void {
-  const { noise, weights } = model;
+  const { noise, weights, freedom } = model;
   const top = new Float64Array(samples.channels);
   const bottom = new Float64Array(samples.channels);
   forEachResidual(samples, model, (residual, light, channel) => {
@@ -286,8 +300,9 @@ export function updateNoise(samples: Samples, model: Model): void {
   });
   for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
   for (let k = 0; k < weights.length; k++) weights[k] = 1 / noise.sky[k % samples.channels] ** 2;
-  forEachResidual(samples, model, (_, light, channel, place) => {
-    weights[place] = 1 / variance(noise, channel, light);
+  forEachResidual(samples, model, (residual, light, channel, place) => {
+    const square = variance(noise, channel, light);
+    weights[place] = (1 + 1 / freedom) / (square + (residual * residual) / freedom);
   });
 }
 

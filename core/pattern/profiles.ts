@@ -4,17 +4,11 @@
  */
 
 import { ZoneSpread } from '../optics/lineSpread.ts';
-import { cachedCentroids, offsetOfShifts, type ZoneLayout } from '../optics/mask.ts';
-
-/** A mask's zones as far as profiles depend on them. */
-export interface ZoneShape {
-  layout: ZoneLayout;
-  handedness: 1 | -1;
-}
+import { cachedCentroids, offsetOfShifts, type ZoneShape } from '../optics/mask.ts';
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
 const NODES = 4;
-const HALF_SAMPLES = 60;
+const HALF_SAMPLES = 100;
 const SAMPLES = 2 * HALF_SAMPLES + 1;
 /** Beyond this defocus (in Q = dz / λN²) the shape is no longer followed. */
 const MAX_Q = 30;
@@ -37,11 +31,11 @@ export class CrossProfiles {
     const outerDeg = (outerRad * 180) / Math.PI;
     this.shape = shape;
     this.zones = [
-      new ZoneSpread(shape.layout, shape.handedness, 'middle', 0),
-      new ZoneSpread(shape.layout, shape.handedness, 'plus', outerDeg),
-      new ZoneSpread(shape.layout, shape.handedness, 'minus', -outerDeg),
+      new ZoneSpread(shape, 'middle', 0),
+      new ZoneSpread(shape, 'plus', outerDeg),
+      new ZoneSpread(shape, 'minus', -outerDeg),
     ];
-    this.slope = offsetOfShifts(cachedCentroids(shape.layout, shape.handedness, 0), outerDeg);
+    this.slope = offsetOfShifts(cachedCentroids(shape), outerDeg);
   }
 
   /** Q = dz / λN² at 550 nm that goes with an offset; the mask's orientation cancels out. */
@@ -64,7 +58,7 @@ export class CrossProfiles {
   build(airyPx: number, blurPx: number, q: number, distancePx: number, from: number, to: number): void {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    this.stepPx = ((0.3 * Math.abs(q) + 9) * airyPx + 3 * blurPx) / HALF_SAMPLES;
+    this.stepPx = ((0.3 * Math.abs(q) + 16) * airyPx + 3 * blurPx) / HALF_SAMPLES;
     this.corePx = (0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx;
     this.fill(airyPx, blurPx, q, distancePx);
   }

@@ -53,8 +53,10 @@ const SKY_BLOCKS = 1500;
  * blocks of a few pixels are averaged: the fit then costs the same at every scale and loses nothing.
  * The sky and its noise come from the same ring about the star, away from the lines.
  *
- * Brightness is Y′ of ITU-R BT.601, as JFIF has it: a JPEG keeps colour for each second pixel and coarsely, so
- * Y′ alone has edges as sharp as the camera's own. Faint light at the spectrum's ends is better seen in its channel.
+ * Brightness is the sum of the linear channels with the weights of Y′ (ITU-R BT.601, as JFIF has it): a JPEG keeps
+ * colour for each second pixel and coarsely, and most of that goes out in this sum. Y′ itself is a sum of encoded
+ * values, in which a coloured spot's flanks come out too bright or too dark. Faint light at the spectrum's ends
+ * is better seen in its own channel.
  * @returns null when too little of the ring lies inside the frame
  */
 export function collectSamples(image: PixelImage, rough: RoughPattern, sampling: Sampling): Samples | null {
@@ -150,10 +152,8 @@ class BlockMeans {
       for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride) {
         if (mean.length === 2) {
           const [red, green, blue] = [data[p], data[p + 1], data[p + 2]];
-          const bright = 0.299 * red + 0.587 * green + 0.114 * blue;
-          const low = bright | 0;
           const isWhole = red < saturated && green < saturated && blue < saturated;
-          mean[0] += isWhole ? table[low] + (bright - low) * (table[low + 1] - table[low]) : Number.NaN;
+          mean[0] += isWhole ? 0.299 * table[red] + 0.587 * table[green] + 0.114 * table[blue] : Number.NaN;
           mean[1] += green < saturated ? table[green] : Number.NaN;
         } else
           for (let c = 0; c < mean.length; c++) mean[c] += data[p + c] < saturated ? table[data[p + c]] : Number.NaN;

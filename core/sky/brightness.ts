@@ -74,7 +74,7 @@ function electrons(magnitude: number, { focalMm, fNumber, exposureS }: LiveView)
  */
 export function spotPeak(live: LiveView, temperatureK: number, discUm = 0, blurUm = 0.8 * live.pixelUm): number {
   const { focalMm, fNumber, mask, pixelUm } = live;
-  const zones = Object.values(cachedCentroids(mask.layout, mask.handedness ?? 1, mask.ribD));
+  const zones = Object.values(cachedCentroids({ ...mask, handedness: mask.handedness ?? 1 }));
   const zoneShare = Math.min(...zones.map(({ areaD2 }) => areaD2)) / (Math.PI / 4);
   const spotShare = zoneShare * orderAmplitude(1, mask.duty) ** 2;
 

@@ -17,13 +17,13 @@ const NO_GRATING: PupilOptics = {
 const STEP = 0.05;
 /** Bins of one λN along the line. */
 const ALONG_BINS = 7;
-const REACH = 10;
+const REACH = 18;
 const COUNT = Math.round((2 * REACH) / STEP) + 1;
 const RHO = Float64Array.from({ length: COUNT }, (_, i) => -REACH + i * STEP);
 
 function spread(layout: ZoneLayout, zone: Zone, q: number, turnDeg = 0, handedness: 1 | -1 = 1): Float64Array {
   const out = new Float64Array(COUNT);
-  new ZoneSpread(layout, handedness, zone, turnDeg).sample(q, -REACH, STEP, out);
+  new ZoneSpread({ layout, handedness, ribD: 0 }, zone, turnDeg).sample(q, -REACH, STEP, out);
   return out;
 }
 
@@ -53,7 +53,7 @@ describe('closed forms', () => {
   test('far from focus a strip is a slit’s shadow: Q / 3 wide', () => {
     const q = 360;
     const out = new Float64Array(401);
-    new ZoneSpread('strips-u', 1, 'middle', 90).sample(q, -100, 0.5, out);
+    new ZoneSpread({ layout: 'strips-u', handedness: 1, ribD: 0 }, 'middle', 90).sample(q, -100, 0.5, out);
     // Geometric optics: a ray through b lands at b · Q λN; edges at ± Q / 6, where the light is a quarter of
     // that inside (Fresnel diffraction by a straight edge, Born & Wolf §8.7.3).
     const lit = [...out.keys()].filter((i) => out[i] > 0.25 * (3 / q));
@@ -116,7 +116,7 @@ describe('the diffraction integral, summed along the line', () => {
     const [patch] = orderIntensity(pupil, optics, [0], [wavelengthUm], 14);
     const { stepAiry, iu, in: iN, width, height, data } = doubleSampling(doubleSampling(patch));
 
-    const centroid = cachedCentroids(layout, 1, 0)[zone];
+    const centroid = cachedCentroids({ layout, handedness: 1, ribD: 0 })[zone];
     const [cos, sin] = [Math.cos((turnDeg * Math.PI) / 180), Math.sin((turnDeg * Math.PI) / 180)];
     const meanRay = (centroid.n * cos - centroid.u * sin) * q;
     const meanAlong = (centroid.u * cos + centroid.n * sin) * q;
@@ -149,7 +149,7 @@ describe('the diffraction integral, summed along the line', () => {
     expect(Math.max(...summed) / total).toBeGreaterThan(0.1);
 
     const rows = new Float64Array(ALONG_BINS * COUNT);
-    new ZoneSpread(layout, 1, zone, turnDeg).sampleAlong(q, 1, -REACH, STEP, ALONG_BINS, rows);
+    new ZoneSpread({ layout, handedness: 1, ribD: 0 }, zone, turnDeg).sampleAlong(q, 1, -REACH, STEP, ALONG_BINS, rows);
     for (let row = 0; row < ALONG_BINS; row++)
       for (let k = 0; k < bins; k++) {
         const [from, to] = [(k - 4.5) * bin, (k - 3.5) * bin];

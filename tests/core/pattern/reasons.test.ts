@@ -151,7 +151,8 @@ describe('sample frames', () => {
   test.each(truths.filter(({ pattern }) => pattern))(
     '$file in microns',
     async ({ file, focalMm, N, pixelUm, ...known }) => {
-      const mask = { ...defaultScene().mask!, layout: known.layout, orientation: null, ribD: 0.015 };
+      const { layout, outerAngleDeg } = known;
+      const mask = { ...defaultScene().mask!, layout, outerAngleDeg, orientation: null, ribD: 0.015 };
       const reading = measure(cv, await sample(file), { focalMm, fNumber: N, pixelUm, mask });
       if (reading.status !== 'measured') throw new Error(reading.reason);
       // Which way round the mask sits is not told by one frame.
