@@ -31,7 +31,7 @@ interface Spread {
   point: Float32Array;
 }
 
-interface Chord {
+export interface Chord {
   /** Place along the line, D. */
   at: number;
   /** Ends across it. */
@@ -146,8 +146,13 @@ function normalised<T extends Float32Array | Float64Array>(values: T): T {
   return values;
 }
 
+/** Sum of the chords' lengths: what the sum of their squared fields is normalised by. */
+export function totalLength(chords: readonly Chord[]): number {
+  return chords.reduce((sum, { from, to }) => sum + to - from, 0);
+}
+
 /** Far field of one chord, ∫ exp(iπ Q b²) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
-function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float64Array, im: Float64Array): void {
+export function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float64Array, im: Float64Array): void {
   // Enough cells that the chirp's phase turns by less than a quarter between them.
   const cells = Math.max(CELLS, Math.ceil(4 * (Math.abs(q) + 2 * TAIL_AIRY)));
   const step = (to - from) / cells;
@@ -183,6 +188,16 @@ export class ZoneSpread {
   constructor(shape: ZoneShape, zone: Zone, turnDeg: number) {
     // A degree of turn changes the chords by less than the table's own step does.
     this.shape = zoneChords(shape, zone, Math.round(turnDeg));
+  }
+
+  /** Chords across the zone's line, their place along it as a whole number: the same for all zones. */
+  get chords(): readonly Chord[] {
+    return this.shape.chords;
+  }
+
+  /** Centroid of the zone across its line, units of D. */
+  get centroidAcross(): number {
+    return this.shape.centroidAcross;
   }
 
   /** Centroid of the zone along its line, units of D. */

@@ -1,4 +1,5 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
+import { PAIRS } from './interference.ts';
 import { forEachSample, type Lines, lightAt, type Model, SIGN, widthOf } from './model.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, solve, substitute } from './solve.ts';
@@ -11,7 +12,9 @@ export const ALONG = 5;
 export const AMPLITUDE = 8;
 export const AIRY = 11;
 export const BLUR = 12;
-export const PARAMETERS = 13;
+/** Cosine and sine of each of PAIRS. */
+export const PHASES = 13;
+export const PARAMETERS = PHASES + 2 * PAIRS.length;
 
 /** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
 export interface Equations {
@@ -29,11 +32,19 @@ function square(rows: number, columns: number): Float64Array[] {
 }
 
 /** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
-const ACTIVE = Array.from({ length: 8 }, (_, zones) =>
+const ACTIVE_WITH_PHASES = Array.from({ length: 8 }, (_, zones) =>
   Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(
-    (parameter) => parameter < ACROSS || parameter >= AIRY || (zones & (1 << ((parameter - ACROSS) % 3))) !== 0,
+    (parameter) =>
+      parameter < ACROSS ||
+      parameter === AIRY ||
+      parameter === BLUR ||
+      (parameter >= PHASES
+        ? PAIRS[(parameter - PHASES) >> 1].some((zone) => (zones & (1 << zone)) !== 0)
+        : (zones & (1 << ((parameter - ACROSS) % 3))) !== 0),
   ),
 );
+
+const ACTIVE = ACTIVE_WITH_PHASES.map((parameters) => parameters.filter((parameter) => parameter < PHASES));
 
 /** The model's derivatives at one sample and channel. */
 interface Row {
@@ -55,10 +66,12 @@ export function forEachRow(
   const { channels, value } = samples;
   const { profile, weights, known } = model;
   const { amplitude, along } = model.lines;
+  const learnsPhases = !model.interference.isEmpty;
+  const active = learnsPhases ? ACTIVE_WITH_PHASES : ACTIVE;
   const geometry = new Float64Array(PARAMETERS);
   const row: Row = {
     geometry,
-    active: ACTIVE[0],
+    active: active[0],
     nodeAt: new Int32Array(6),
     nodeWeight: new Float64Array(6),
     used: 0,
@@ -70,18 +83,19 @@ export function forEachRow(
     let used = 0;
     let zones = 0;
     for (let zone = 0; zone < 3; zone++) {
-      const { g, t, r, node, fraction, isNear } = terms[zone];
+      const { g, t, r, node, fraction, isNear, shared } = terms[zone];
       if (!isNear) continue;
       zones |= 1 << zone;
       if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
       byBlur[zone] = model.byBlur.at(zone, t, r, unused);
       row.nodeAt[used] = node;
-      row.nodeWeight[used++] = amplitude[zone] * g * (1 - fraction);
+      const reach = amplitude[zone] * g + shared;
+      row.nodeWeight[used++] = reach * (1 - fraction);
       row.nodeAt[used] = node + 1;
-      row.nodeWeight[used++] = amplitude[zone] * g * fraction;
+      row.nodeWeight[used++] = reach * fraction;
     }
     row.used = used;
-    row.active = ACTIVE[zones];
+    row.active = active[zones];
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
@@ -94,7 +108,7 @@ export function forEachRow(
         const at = term.node * channels + c;
         const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
         const a = amplitude[zone] * seen;
-        light += a * term.g + amplitude[zone] * term.mixed.light;
+        light += a * term.g + seen * term.shared + amplitude[zone] * term.mixed.light;
         if (!term.isNear) continue;
         const byAcross = -a * term.slope - amplitude[zone] * term.mixed.slope;
         // Turning a line by dα carries its spots across it by side · r · dα.
@@ -104,6 +118,7 @@ export function forEachRow(
         geometry[ACROSS + zone] = byAcross;
         geometry[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
         geometry[AMPLITUDE + zone] = seen * term.g + term.mixed.light;
+        if (learnsPhases) for (let k = 0; k < term.byPhase.length; k++) geometry[PHASES + k] += seen * term.byPhase[k];
         geometry[AIRY] += a * byAiry[zone];
         geometry[BLUR] += a * byBlur[zone];
       }
@@ -237,6 +252,8 @@ function addPriors(
   if (known.airyPx !== null) prior(AIRY, lines.airyPx - known.airyPx, 1e-6 * known.airyPx);
   else prior(AIRY, lines.airyPx - 0.025 * distancePx, 0.0125 * distancePx);
   prior(BLUR, lines.blurPx, 0.3 * distancePx);
+  // A cosine or sine of a phase that may be anything.
+  for (let k = 0; k < lines.phases.length; k++) prior(PHASES + k, lines.phases[k], Math.SQRT1_2);
   return cost;
 }
 
@@ -267,4 +284,5 @@ export function moveLines(lines: Lines, step: Float64Array): void {
   }
   lines.airyPx += step[AIRY];
   lines.blurPx += step[BLUR];
+  for (let k = 0; k < lines.phases.length; k++) lines.phases[k] += step[PHASES + k];
 }

@@ -5,7 +5,7 @@ import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneShape } from '../optics/mask.ts';
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
-import { FINE, fitLines, QUICK } from './fit.ts';
+import { FINE, FINEST, fitLines, QUICK } from './fit.ts';
 import { type Lines, widthOf, ZONES } from './model.ts';
 import { orderOf } from './order.ts';
 import type { Level } from './pyramid.ts';
@@ -75,14 +75,15 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     best && shape.layout !== SHAPES[0].layout
       ? fitLines(bestSamples!, best.rough, { shape: SHAPES[0], airyPx }, QUICK)
       : null;
-  const refined = best && refine(image, best, optics, other?.lines);
+  const refined = best && refine(image, best, optics, true, other?.lines);
   if (refined && refined.fit.offsetSigmaPx > MOST_SIGMA * refined.fit.distancePx) failure = 'too-far';
   else if (refined) {
     // Once more from there when the lines moved: the samples then lie where the lines really are.
     const moved = Math.max(
       ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
     );
-    const last = moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics) ?? refined) : refined;
+    const last =
+      moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics, true) ?? refined) : refined;
     const doubt = doubtAboutPattern(last.fit, last.rough);
     if (!doubt) return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
     failure = doubt;
@@ -121,16 +122,17 @@ export function followPattern(image: PixelImage, last: Found, optics: Optics): F
   const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
   if (!star) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
-  const found = refine(image, { ...last, rough: moved }, optics);
+  const found = refine(image, { ...last, rough: moved }, optics, false);
   return found && !doubtAboutPattern(found.fit, found.rough) ? found : null;
 }
 
 /**
  * Fits once more with samples as fine as the spots ask for. Near focus all masks' spots look alike;
  * far from it the zones' shape that explains the picture best is taken.
+ * @param finest with what zones have in common, which costs too much for live view
  * @param other geometry to start from as well
  */
-function refine(image: PixelImage, found: Found, optics: Optics, other?: Lines): Found | null {
+function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean, other?: Lines): Found | null {
   const { lines } = found.fit;
   const width = widthOf(lines);
   const degrees = 180 / Math.PI;
@@ -158,23 +160,27 @@ function refine(image: PixelImage, found: Found, optics: Optics, other?: Lines):
   let best = fitLines(samples, rough, { shape: first, airyPx }, FINE, lines);
   if (second && !(best && best.misfit <= second.misfit)) best = second;
   if (!best) return null;
-  const { lines: start, offsetPx } = best;
-  if (Math.abs(offsetPx) < FURTHER * found.toldAtPx) return { ...found, rough, fit: best };
-  let toldAtPx = found.toldAtPx;
-  let worst: ZoneLayout | null = null;
-  for (const shape of shapes) {
-    if (shape === first) continue;
-    const q = Math.abs(offsetPx) / (slopeOf(shape, start.outer) * start.airyPx);
-    // Near focus the zones' shapes cannot be told apart, and need not be.
-    if (q < LEAST_Q) continue;
-    toldAtPx = Math.abs(offsetPx);
-    // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
-    if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
-    const fit = fitLines(samples, rough, { shape, airyPx }, FINE, start);
-    const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
-    if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
-    else if (fit.misfit < better * best.misfit) best = fit;
+  let { toldAtPx } = found;
+  if (Math.abs(best.offsetPx) >= FURTHER * toldAtPx) {
+    const { lines: start, offsetPx } = best;
+    let worst: ZoneLayout | null = null;
+    for (const shape of shapes) {
+      if (shape === first) continue;
+      const q = Math.abs(offsetPx) / (slopeOf(shape, start.outer) * start.airyPx);
+      // Near focus the zones' shapes cannot be told apart, and need not be.
+      if (q < LEAST_Q) continue;
+      toldAtPx = Math.abs(offsetPx);
+      // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
+      if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
+      const fit = fitLines(samples, rough, { shape, airyPx }, FINE, start);
+      const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
+      if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
+      else if (fit.misfit < better * best.misfit) best = fit;
+    }
   }
+  // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
+  if (finest && samples.channels === 1 && best.shape.layout !== 'strips-u')
+    best = fitLines(samples, rough, { shape: best.shape, airyPx }, FINEST, best.lines) ?? best;
   return { ...found, rough, fit: best, toldAtPx };
 }
 

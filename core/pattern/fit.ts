@@ -12,6 +12,7 @@
 import { conclude, type Fit } from './conclude.ts';
 import { type Equations, jointStep, moveLines, normalEquations } from './equations.ts';
 import {
+  buildInterference,
   buildMixing,
   buildProfiles,
   copyLines,
@@ -27,19 +28,25 @@ import {
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 
-/** How long to go on: descents, steps in each; whether the spectrum's mixing counts, and how strange light does. */
+/** How long to go on: descents, steps in each; whether mixing and interference count, and how strange light does. */
 export interface Effort {
   turns: number;
   rounds: number;
   mixing: boolean;
+  interference: boolean;
   /** See `Model`. */
   freedom: number;
 }
 
 /** Enough to tell one start from another. */
-export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false, freedom: Infinity };
+export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false, interference: false, freedom: Infinity };
 /** From a good start as well as can be; in faint light, seen by all channels, mixing does not show. */
-export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, freedom: 20 };
+export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, interference: false, freedom: 20 };
+/** The last word, from where FINE has come. */
+export const FINEST: Effort = { ...FINE, interference: true };
+
+/** Move of the offset, in widths of the spots, after which what zones have in common is computed again. */
+const STALE = 0.1;
 
 /**
  * Levenberg–Marquardt on geometry and spectrum together.
@@ -58,6 +65,11 @@ export function fitLines(
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followFit(samples, model);
     if (effort.mixing && samples.channels === 1) buildMixing(model);
+    if (
+      effort.interference &&
+      (turn === 0 || Math.abs(model.interference.offsetPx - model.offset) > STALE * widthOf(model.lines))
+    )
+      buildInterference(model);
     if (!descend(samples, model, normalEquations(samples, model), effort.rounds)) return null;
     if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
   }

@@ -3,6 +3,7 @@
  * The reasons for its form stand in fit.ts.
  */
 import type { ZoneShape } from '../optics/mask.ts';
+import { Interference, PAIRS } from './interference.ts';
 import { type Mixed, Mixing } from './mixing.ts';
 import { CrossProfiles } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
@@ -24,6 +25,8 @@ export interface Lines {
   /** Displacement of each zone's spots along its line. */
   along: number[];
   amplitude: number[];
+  /** Cosine and sine of the phase between two zones' gratings, for each of PAIRS; 0 where it is not known. */
+  phases: number[];
   /** λN at 550 nm, px: the scale of diffraction. */
   airyPx: number;
   /** Standard deviation of the Gaussian blur, px. */
@@ -62,6 +65,8 @@ export interface Model {
   byBlur: CrossProfiles;
   /** What makes spots not separable; empty while there are several channels. */
   mixing: Mixing;
+  /** What zones' spots have in common; mostly empty. */
+  interference: Interference;
   profile: Profile;
   noise: Noise;
   /** Inverse variance of each sample and channel, kept while steps are compared. */
@@ -89,6 +94,7 @@ export function startModel(
     byAiry: profiles(),
     byBlur: profiles(),
     mixing: new Mixing(),
+    interference: new Interference(),
     profile: startProfile(rough.distancePx, samples),
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
@@ -104,7 +110,13 @@ export function startModel(
 }
 
 export function copyLines(lines: Lines): Lines {
-  return { ...lines, across: [...lines.across], along: [...lines.along], amplitude: [...lines.amplitude] };
+  return {
+    ...lines,
+    across: [...lines.across],
+    along: [...lines.along],
+    amplitude: [...lines.amplitude],
+    phases: [...lines.phases],
+  };
 }
 
 function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge): Lines {
@@ -115,6 +127,7 @@ function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge):
     across: ZONES.map((zone) => pairs[zone].shiftPx),
     along: [0, 0, 0],
     amplitude: [1, 1, 1],
+    phases: PAIRS.flatMap(() => [0, 0]),
     airyPx: airyPx ?? 0.025 * distancePx,
     blurPx: Math.max(0.5, 0.05 * distancePx),
   };
@@ -176,6 +189,12 @@ export function buildMixing({ lines, offset, cross, mixing, profile, distancePx 
   mixing.build(cross, profile, lines.airyPx, lines.blurPx, q, distancePx);
 }
 
+export function buildInterference({ lines, offset, cross, interference, profile, distancePx }: Model): void {
+  const to = profile.from + profile.step * (profile.nodes - 1);
+  const angles = SIGN.map((sign) => sign * lines.outer);
+  interference.build(cross, offset, angles, lines.airyPx, lines.blurPx, distancePx, profile.from, to);
+}
+
 /** Relative step of λN and of the blur for their derivatives. */
 const DELTA = 0.03;
 
@@ -209,6 +228,9 @@ export interface Term {
   g: number;
   slope: number;
   mixed: Mixed;
+  /** Light, relative to the spectrum, that is there by interference with the other zones, and by each of `phases`. */
+  shared: number;
+  byPhase: Float64Array;
   /** Not only the far wing of its light, which tells nothing about it, but is light for the others. */
   isNear: boolean;
 }
@@ -216,7 +238,7 @@ export interface Term {
 /** Calls `visit` for each sample with the terms of the three spots on its side. */
 export function forEachSample(
   samples: Samples,
-  { lines, cross, profile, mixing }: Model,
+  { lines, cross, profile, mixing, interference }: Model,
   visit: (i: number, terms: Term[], side: 1 | -1) => void,
 ): void {
   const terms: Term[] = ZONES.map(() => ({
@@ -227,6 +249,8 @@ export function forEachSample(
     g: 0,
     slope: 0,
     mixed: { light: 0, slope: 0 },
+    shared: 0,
+    byPhase: new Float64Array(2 * PAIRS.length),
     isNear: false,
   }));
   const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
@@ -247,8 +271,28 @@ export function forEachSample(
       term.node = place | 0;
       term.fraction = place - term.node;
       mixing.at(zone, side, term.t, term.r, term.mixed);
+      if (!interference.isEmpty) share(interference, lines, zone, side, term);
     }
     visit(i, terms, side);
+  }
+}
+
+const common = { re: 0, im: 0 };
+
+function share(interference: Interference, { amplitude, phases }: Lines, zone: number, side: 1 | -1, term: Term): void {
+  term.shared = 0;
+  term.byPhase.fill(0);
+  if (!term.isNear) return;
+  for (let pair = 0; pair < PAIRS.length; pair++) {
+    const [first, second] = PAIRS[pair];
+    if (zone !== first && zone !== second) continue;
+    interference.at(zone, zone === first ? second : first, side, term.t, term.r, common);
+    const size = 2 * Math.sqrt(Math.max(0, amplitude[first] * amplitude[second]));
+    const byCos = size * common.re;
+    const bySin = (zone === first ? -side : side) * size * common.im;
+    term.byPhase[2 * pair] = byCos;
+    term.byPhase[2 * pair + 1] = bySin;
+    term.shared += phases[2 * pair] * byCos + phases[2 * pair + 1] * bySin;
   }
 }
 
@@ -276,8 +320,8 @@ export function forEachResidual(
       for (let zone = 0; zone < 3; zone++)
         if (terms[zone].g !== 0)
           light +=
-            amplitude[zone] *
-            (terms[zone].g * lightAt(model.profile, terms[zone], c, channels) + terms[zone].mixed.light);
+            (amplitude[zone] * terms[zone].g + terms[zone].shared) * lightAt(model.profile, terms[zone], c, channels) +
+            amplitude[zone] * terms[zone].mixed.light;
       visit(observed - light, light, c, i * channels + c);
     }
   });
