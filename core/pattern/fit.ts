@@ -4,7 +4,8 @@
  * Dispersion smears a spot along its line only, so a spot is nearly separable: I_c(r, t) = A · F_c(r) · G(t − d; r),
  * r along the line, t across it. F_c, the light's spectrum as channel c sees it, is the same for all
  * six spots and is taken from the picture itself. G is the zone's line spread (see profiles.ts) about
- * its mean ray, lopsided by as much defocus as the offset itself tells; what is not separable mixing.ts adds.
+ * its mean ray, lopsided by as much defocus as the offset itself tells; what is not separable mixing.ts adds,
+ * and interference.ts what neighbouring zones' light has in common.
  * Where a line lies is told by t alone, so neither the star's place (often saturated) nor the spectrum enters
  * the offset to first order. All six spots are fitted together, because neighbours overlap; saturated samples
  * are left out.
