@@ -170,19 +170,24 @@ function common(
     for (const [end, sign] of [
       [partner.to, scale],
       [partner.from, -scale],
-    ])
+    ]) {
+      // Conjugate of the chord's field from this end, i exp(iπ end (q end − 2 across)) / 2π beyond, turned by how
+      // far apart the spots stand along the line; from place to place its phase grows by the same.
+      const phase = Math.PI * (end * (2 * (first - aside) - q * end) + 2 * at * apart);
+      let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
+      const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), Math.sin(2 * Math.PI * end * step)];
       for (let k = 0; k < count; k++) {
-        const across = first + k * step - aside;
-        const beyond = across - q * end;
-        if (Math.abs(beyond) < NEAREST) continue;
-        // Conjugate of the chord's field from this end, i exp(iπ end (q end − 2 across)) / 2π beyond, turned by how
-        // far apart the spots stand along the line.
-        const phase = Math.PI * (end * (2 * across - q * end) + 2 * at * apart);
-        const size = sign / (2 * Math.PI * beyond);
-        const [x, y] = [size * Math.sin(phase), -size * Math.cos(phase)];
-        re[k] += chordRe[k] * x - chordIm[k] * y;
-        im[k] += chordRe[k] * y + chordIm[k] * x;
+        const beyond = first + k * step - aside - q * end;
+        if (Math.abs(beyond) >= NEAREST) {
+          const size = sign / (2 * Math.PI * beyond);
+          re[k] += size * (chordRe[k] * sin + chordIm[k] * cos);
+          im[k] += size * (chordIm[k] * sin - chordRe[k] * cos);
+        }
+        const next = cos * turnCos - sin * turnSin;
+        sin = sin * turnCos + cos * turnSin;
+        cos = next;
       }
+    }
   }
   return { re, im };
 }

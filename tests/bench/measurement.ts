@@ -16,7 +16,7 @@ export interface Timed {
 export interface Trial extends Known {
   /** Nothing known of the optics. */
   unknown: Timed;
-  /** Lens and pixel size known, as a user types them in, but not which way the mask sits. */
+  /** Lens, pixel size and the mask's layout known, as a user types them in, but not which way the mask sits. */
   known: Timed;
 }
 
@@ -48,10 +48,11 @@ export const UNKNOWN_OPTICS: Optics = { focalMm: null, fNumber: null, pixelUm: n
 export async function tryScene(cv: Cv, scene: BenchScene): Promise<Trial> {
   const { image, jpeg, ...known } = await frameOf(cv, scene);
   const { focalMm, fNumber, pixelUm } = asSeen(scene);
+  const mask = scene.mask && { ...scene.mask, handedness: null, orientation: null };
   return {
     ...known,
     unknown: timed(() => measure(cv, image, UNKNOWN_OPTICS)),
-    known: timed(() => measure(cv, image, { focalMm, fNumber, pixelUm, mask: null })),
+    known: timed(() => measure(cv, image, { focalMm, fNumber, pixelUm, mask })),
   };
 }
 

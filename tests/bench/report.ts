@@ -129,7 +129,7 @@ export function print(report: Report): void {
     const families = report.families.filter((family) => family.seed === seed);
     if (families.length === 0) continue;
     table(
-      `Families, seed ${seed}, lens and pixel size known; beside it on the same frames blurred peaks (OpenCV) and SExtractor, told the spots' places`,
+      `Families, seed ${seed}, lens, pixel size and layout known; beside it on the same frames blurred peaks (OpenCV) and SExtractor, told the spots' places`,
       [...HEAD, ...BESIDE, 'not measured'],
       families.map((family) => [...cells(family.family, family.known), ...beside(family), told(family.known.reasons)]),
     );
@@ -141,7 +141,7 @@ export function print(report: Report): void {
   }
   if (report.bySnr.length > 0)
     table(
-      'All families and seeds by the spots’ peak signal-to-noise, lens and pixel size known',
+      'All families and seeds by the spots’ peak signal-to-noise, lens, pixel size and layout known',
       [...HEAD, ...BESIDE, 'not measured'],
       report.bySnr.map((row) => [...cells(row.spotSnr, row.known), ...beside(row), told(row.known.reasons)]),
     );
