@@ -225,6 +225,12 @@ function doubtAbout(fit: Fit, rough: RoughPattern): ReasonCode | null {
   return doubtAboutPattern(fit, rough);
 }
 
+/**
+ * Amplitude of a pair, the mean being 1, below which next to nothing of its zone lets light through: what is left has
+ * another shape than the zone, and where its light goes is not known. A mask that sits askew leaves twice as much.
+ */
+const LEAST_AMPLITUDE = 0.1;
+
 /** Every spot must stand out and match its partner. */
 function doubtAboutPattern(fit: Fit, rough: RoughPattern): ReasonCode | null {
   const { lines, spots } = fit;
@@ -232,6 +238,7 @@ function doubtAboutPattern(fit: Fit, rough: RoughPattern): ReasonCode | null {
   if (outerDeg < 5 || outerDeg > 45) return 'no-spots';
   if (Math.abs(fit.distancePx / rough.distancePx - 1) > 0.3) return 'no-spots';
   if (widthOf(lines) > 0.25 * fit.distancePx) return 'too-far';
+  if (Math.min(...lines.amplitude) < LEAST_AMPLITUDE) return 'pair-missing';
   for (const spot of spots) {
     if (spot.ratio / spot.ratioSigma < 5) return 'pair-missing';
     if (Math.abs(spot.ratio - 1) > 0.35 + 4 * spot.ratioSigma + spot.saturated) return 'no-spots';
