@@ -190,7 +190,7 @@ export class ZoneSpread {
     this.shape = zoneChords(shape, zone, Math.round(turnDeg));
   }
 
-  /** Chords across the zone's line, their place along it as a whole number: the same for all zones. */
+  /** Chords across the line; the places along it for which there are some are the same for all zones and lines. */
   get chords(): readonly Chord[] {
     return this.shape.chords;
   }
