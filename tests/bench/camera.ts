@@ -1,21 +1,22 @@
 /**
  * The virtual camera in a process of its own, at a camera's pace: each picture is there for one period, whoever asks
- * late gets the newest. Run as a program: node tests/bench/camera.ts FRAMES_PER_S; the first line names its port.
+ * late gets the newest. It shows the demo evening's magnified live view while a hand turns the ring through focus and
+ * back. Run as a program: node tests/bench/camera.ts FRAMES_PER_S; the first line names its port.
  */
 import { type ChildProcess, spawn } from 'node:child_process';
 import { once } from 'node:events';
+import { readFile } from 'node:fs/promises';
 import { createInterface } from 'node:readline';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { fileURLToPath } from 'node:url';
-import { expose } from '../../core/simulator/expose.ts';
-import { renderNoiseFree } from '../../core/simulator/render.ts';
-import { defaultScene, star } from '../../core/simulator/scene.ts';
+import { SimulatedWorld } from '../../core/simulator/world.ts';
 import { VirtualCamera } from '../camera/virtual/camera.ts';
 import { encodeJpeg } from '../support/encode.ts';
 
 const SELF = fileURLToPath(import.meta.url);
-/** Pictures shown one after the other. */
-const PICTURES = 12;
+/** One turn of the ring, from so far on one side of focus to as far on the other, µm of defocus. */
+const TURN_S = 4;
+const REACH_UM = 60;
 
 export interface PacedCamera {
   port: string;
@@ -29,12 +30,25 @@ export async function startPacedCamera(framesPerS: number): Promise<PacedCamera>
   return { port, process: camera };
 }
 
-async function show(framesPerS: number): Promise<void> {
+/** Pictures of one turn, each with noise, tremble and drift of its own: slow at both ends, as a hand starts and stops. */
+async function turn(framesPerS: number): Promise<Buffer[]> {
+  const path = new URL('../../samples/scenario.json', import.meta.url);
+  const world = new SimulatedWorld(JSON.parse(await readFile(path, 'utf8')));
+  const { jpegQuality } = world.scenario.camera;
+  const count = Math.round(TURN_S * framesPerS);
   const pictures: Buffer[] = [];
-  for (let i = 0; i < PICTURES; i++) {
-    const scene = defaultScene({ star: star(510 + i / 3, 341, 300_000), dzUm: 12 + i / 2, seed: i });
-    pictures.push(await encodeJpeg(expose(renderNoiseFree(scene), scene), 90));
+  for (let i = 0; i < count; i++) {
+    const wantedUm = -REACH_UM * Math.cos((Math.PI * i) / (count - 1));
+    const { umPerMark } = world.scenario.lens.settings.find(({ focalMm }) => focalMm === world.focalMm)!;
+    world.ring += (wantedUm - world.dzUm) / umPerMark;
+    pictures.push(await encodeJpeg(world.frame((1000 * i) / framesPerS).image, jpegQuality));
   }
+  return pictures;
+}
+
+async function show(framesPerS: number): Promise<void> {
+  const there = await turn(framesPerS);
+  const pictures = [...there, ...there.toReversed()];
   const startMs = performance.now();
   const periodMs = 1000 / framesPerS;
   let last = -1;
@@ -44,7 +58,7 @@ async function show(framesPerS: number): Promise<void> {
       last = Math.max(now, last + 1);
       const waitMs = startMs + last * periodMs - performance.now();
       if (waitMs > 0) await sleep(waitMs);
-      return pictures[last % PICTURES];
+      return pictures[last % pictures.length];
     },
   });
   console.log(camera.port);
