@@ -94,7 +94,7 @@ test('recorded by a key, shown by a meter; replayed on the screen and by the com
     .trim()
     .split('\n')
     .map((line) => JSON.parse(line));
-  // Another engine: its powers and exponentials may differ in the last bit. What was decoded and followed is the same.
+  // Another engine: its exponentials, logarithms and angle functions may differ in the last bit. What was decoded and followed is the same.
   expect(lines.map(({ status }) => status).slice(0, recorded.length)).toEqual(
     recorded.map(({ reading }) => reading!.status),
   );
