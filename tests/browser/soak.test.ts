@@ -2,7 +2,7 @@
 import { expect, test } from 'vitest';
 import { benchSoak, growth } from '../bench/soak.ts';
 
-/** Growth let pass from the first to the last quarter of what comes after settling, MB; 2 MB were seen. */
+/** Growth let pass from the first to the last quarter of what comes after settling, MB. */
 const PROCESS_MB = 20;
 /** JavaScript that is left after the collector has run. */
 const HEAP_MB = 2;
