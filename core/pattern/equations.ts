@@ -1,6 +1,7 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
 import { PAIRS } from './interference.ts';
-import { forEachSample, type Lines, lightAt, type Model, SIGN, widthOf } from './model.ts';
+import { forEachSample, type Lines, lightAt, type Model, SIGN, widthOf, ZONES } from './model.ts';
+import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, solve, substitute } from './solve.ts';
 
@@ -228,11 +229,7 @@ export function jointStep(
 }
 
 /** Weak knowledge that holds the parameters where the picture says nothing. */
-function addPriors(
-  matrix: Float64Array[],
-  right: Float64Array,
-  { lines, offset, cross, known, distancePx }: Model,
-): number {
+function addPriors(matrix: Float64Array[], right: Float64Array, { lines, cross, known, distancePx }: Model): number {
   let cost = 0;
   const prior = (parameter: number, deviation: number, sigma: number) => {
     matrix[parameter][parameter] += 1 / sigma ** 2;
@@ -241,8 +238,21 @@ function addPriors(
   };
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
-  for (let zone = 0; zone < 3; zone++)
-    prior(ALONG + zone, lines.along[zone] - cross.alongPx(zone, offset), 0.03 * distancePx);
+  const alongSigma = (known.isTold ? ALONG_TRUST : 0.03) * distancePx;
+  for (let zone = 0; zone < 3; zone++) {
+    const byAcross = alongByAcross(lines.outer, cross, zone);
+    const row: [parameter: number, factor: number][] = [[ALONG + zone, 1]];
+    let deviation = lines.along[zone];
+    byAcross.forEach((factor, other) => {
+      row.push([ACROSS + other, -factor]);
+      deviation -= factor * lines.across[other];
+    });
+    for (const [p, factor] of row) {
+      right[p] -= (factor * deviation) / alongSigma ** 2;
+      for (const [q, other] of row) matrix[p][q] += (factor * other) / alongSigma ** 2;
+    }
+    cost += (deviation / alongSigma) ** 2;
+  }
   // Common factor of the amplitudes; as one equation of their mean.
   for (let zone = 0; zone < 3; zone++) {
     right[AMPLITUDE + zone] -= ((meanAmplitude - 1) / 3) * 1e4;
@@ -255,6 +265,27 @@ function addPriors(
   // A cosine or sine of a phase that may be anything.
   for (let k = 0; k < lines.phases.length; k++) prior(PHASES + k, lines.phases[k], Math.SQRT1_2);
   return cost;
+}
+
+/** How far a zone's place along its line may be from where star and defocus put it, parts of the spots' distance. */
+const ALONG_TRUST = 0.001;
+
+/**
+ * Star and defocus alone place the zones' spots, at S + W · c for a zone's centroid c. The places across the three lines
+ * tell both, and so where each zone stands along its own line: most of what strips side by side along u show of defocus.
+ * @returns place along the zone's line by each line's place across
+ */
+function alongByAcross(outer: number, { slope, zones }: CrossProfiles, zone: number): number[] {
+  const [cos, sin] = [Math.cos(outer), Math.sin(outer)];
+  const turn = SIGN[zone] * outer;
+  return ZONES.map((_, line) => {
+    const byDefocus = (line === 0 ? 1 : -1 / (2 * cos)) / slope;
+    const plus = (line === 1 ? 1 : 0) - byDefocus * zones[1].centroidAcross;
+    const minus = (line === 2 ? 1 : 0) - byDefocus * zones[2].centroidAcross;
+    const starAlongU = (minus - plus) / (2 * sin);
+    const starAlongN = (minus + plus) / (2 * cos);
+    return starAlongU * Math.cos(turn) + starAlongN * Math.sin(turn) + byDefocus * zones[zone].centroidAlong;
+  });
 }
 
 /** Cuts a step back to what the linear model can be trusted for, in place. */

@@ -6,7 +6,7 @@ import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneS
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { FINE, FINEST, fitLines, QUICK } from './fit.ts';
-import { type Lines, widthOf, ZONES } from './model.ts';
+import { type Knowledge, type Lines, widthOf, ZONES } from './model.ts';
 import { orderOf } from './order.ts';
 import type { Level } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
@@ -43,7 +43,6 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
   let failure: ReasonCode | null = null;
   let best: Found | null = null;
   let bestSamples: Samples | null = null;
-  const airyPx = airySize(optics);
   const [shape] = shapesOf(optics.mask);
   const roughs: RoughPattern[] = [];
   for (const candidate of candidates) {
@@ -59,7 +58,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
       continue;
     }
     const samples = collectSamples(image, rough, coarseSampling(rough.distancePx));
-    const fit = samples && fitLines(samples, rough, { shape, airyPx }, QUICK);
+    const fit = samples && fitLines(samples, rough, knowledge(shape, optics), QUICK);
     if (!fit) continue;
     const doubt = doubtAbout(fit, rough);
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
@@ -73,7 +72,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
   // Strips that ask for much defocus for a small offset can lead astray from a rough start; halves do not.
   const other =
     best && shape.layout !== SHAPES[0].layout
-      ? fitLines(bestSamples!, best.rough, { shape: SHAPES[0], airyPx }, QUICK)
+      ? fitLines(bestSamples!, best.rough, knowledge(SHAPES[0], optics), QUICK)
       : null;
   const refined = best && refine(image, best, optics, true, other?.lines);
   if (refined && refined.fit.offsetSigmaPx > MOST_SIGMA * refined.fit.distancePx) failure = 'too-far';
@@ -111,9 +110,13 @@ function shapesOf(mask: Mask | null): ZoneShape[] {
   ).map((shape) => ({ ...shape, ribD: mask.ribD }));
 }
 
-/** λN at 550 nm in frame pixels, when the optics are known. */
-function airySize({ fNumber, pixelUm }: Optics): number | null {
-  return fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null;
+/** What a fit with this shape may take as known. */
+function knowledge(shape: ZoneShape, { fNumber, pixelUm, mask }: Optics): Knowledge {
+  return {
+    shape,
+    isTold: mask?.layout === shape.layout && (mask.layout === 'strips-u' || mask.handedness !== null),
+    airyPx: fNumber !== null && pixelUm !== null ? (REFERENCE_WAVELENGTH_UM * fNumber) / pixelUm : null,
+  };
 }
 
 /** The pattern of an earlier frame of the same live view, if it is still about where it was. */
@@ -152,12 +155,11 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   };
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
-  const airyPx = airySize(optics);
   const shapes = shapesOf(optics.mask);
   const told = found.toldAtPx > 0 ? shapes.find((shape) => isAlike(shape, found.fit.shape)) : undefined;
   const first = told ?? shapes[0];
-  const second = other ? fitLines(samples, rough, { shape: first, airyPx }, FINE, other) : null;
-  let best = fitLines(samples, rough, { shape: first, airyPx }, FINE, lines);
+  const second = other ? fitLines(samples, rough, knowledge(first, optics), FINE, other) : null;
+  let best = fitLines(samples, rough, knowledge(first, optics), FINE, lines);
   if (second && !(best && best.misfit <= second.misfit)) best = second;
   if (!best) return null;
   let { toldAtPx } = found;
@@ -172,7 +174,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       toldAtPx = Math.abs(offsetPx);
       // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
       if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
-      const fit = fitLines(samples, rough, { shape, airyPx }, FINE, start);
+      const fit = fitLines(samples, rough, knowledge(shape, optics), FINE, start);
       const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
       if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
       else if (fit.misfit < better * best.misfit) best = fit;
@@ -180,7 +182,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   }
   // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
   if (finest && samples.channels === 1 && best.shape.layout !== 'strips-u')
-    best = fitLines(samples, rough, { shape: best.shape, airyPx }, FINEST, best.lines) ?? best;
+    best = fitLines(samples, rough, knowledge(best.shape, optics), FINEST, best.lines) ?? best;
   return { ...found, rough, fit: best, toldAtPx };
 }
 

@@ -50,6 +50,8 @@ interface Noise {
 /** What the fit may take as known. */
 export interface Knowledge {
   shape: ZoneShape;
+  /** Whether the mask is known to have this layout, and is not only tried for it. */
+  isTold: boolean;
   /** λN at 550 nm in px when f-number and pixel size are known. */
   airyPx: number | null;
 }
@@ -105,7 +107,7 @@ export function startModel(
   buildProfiles(model);
   buildDerivatives(model);
   model.profile.values = spectrumSeen(samples, model, samples.value, samples.channels);
-  updateNoise(samples, model);
+  updateNoise(samples, model, Infinity);
   return model;
 }
 
@@ -331,15 +333,18 @@ export function forEachResidual(
  * Each channel has its own gain: JPEG's coarse colour makes red and blue noisier than their photons. Weights of
  * Student's t let what stands far out, a hot pixel or another light, count for less (Lange, Little & Taylor,
  * J. Am. Stat. Assoc. 84, 881 (1989)).
+ * @param gainFreedom degrees of freedom for the gain: infinite while the one so far is a mere guess
  */
-export function updateNoise(samples: Samples, model: Model): void {
+export function updateNoise(samples: Samples, model: Model, gainFreedom = model.freedom): void {
   const { noise, weights, freedom } = model;
   const top = new Float64Array(samples.channels);
   const bottom = new Float64Array(samples.channels);
   forEachResidual(samples, model, (residual, light, channel) => {
     if (light < 2 * noise.sky[channel]) return;
-    const weight = 1 / variance(noise, channel, light) ** 2;
-    top[channel] += weight * light * (residual * residual - noise.sky[channel] ** 2);
+    const square = variance(noise, channel, light);
+    const weight = 1 / square ** 2;
+    const strange = (1 + 1 / gainFreedom) / (1 + (residual * residual) / (gainFreedom * square));
+    top[channel] += weight * light * (strange * residual * residual - noise.sky[channel] ** 2);
     bottom[channel] += weight * light * light;
   });
   for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);

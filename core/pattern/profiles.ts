@@ -43,11 +43,6 @@ export class CrossProfiles {
     return Math.max(-MAX_Q, Math.min(MAX_Q, offsetPx / (this.slope * airyPx)));
   }
 
-  /** How far a zone's mean ray is displaced along its own line, px. */
-  alongPx(zone: number, offsetPx: number): number {
-    return (offsetPx / this.slope) * this.zones[zone].centroidAlong;
-  }
-
   /**
    * Computes the profiles.
    * @param airyPx λN at 550 nm, px
