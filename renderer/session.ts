@@ -25,9 +25,11 @@ import {
 import { api } from './api.ts';
 import { calibrationOf } from './settings.ts';
 import { isVideoInput, VideoInput } from './videoInput.ts';
+import { decode } from './vision/decode.ts';
 import {
   type StarShot,
   splitMessage,
+  type VisionFailure,
   type VisionMessage,
   type VisionRequest,
   type VisionResult,
@@ -93,7 +95,7 @@ export class Session {
   #listeners = new Set<() => void>();
   #pictureListeners = new Set<(result: VisionResult) => void>();
   #turnStart: Track | null = null;
-  /** A frame is on its way. */
+  /** A frame is on its way or being decoded. */
   #asked = false;
   /** Frames with the worker. */
   #inHand = 0;
@@ -215,9 +217,8 @@ export class Session {
     };
     socket.onmessage = ({ data }) => {
       if (typeof data !== 'string') {
-        this.#asked = false;
         const { header, bytes } = splitMessage(data);
-        this.#measure(header, bytes);
+        this.#take(header, bytes);
       } else {
         const message: CameraMessage | RecordingMessage = JSON.parse(data);
         if (message.type === 'recording') this.#set({ recording: message });
@@ -233,16 +234,14 @@ export class Session {
 
   /** The host says which camera is in use; a video input is for the page itself to open. */
   #useCamera(camera: CameraMessage): void {
-    if (this.#video?.name !== camera.name) {
+    const video = isVideoInput(camera.name) ? camera.name : undefined;
+    if (this.#video?.name !== video) {
       this.#video?.close();
-      this.#video = isVideoInput(camera.name)
+      this.#video = video
         ? new VideoInput(
-            camera.name,
+            video,
             (status) => this.#set({ camera: status }),
-            ({ header, picture }) => {
-              this.#asked = false;
-              this.#measure(header, picture);
-            },
+            ({ header, picture }) => this.#take(header, picture),
           )
         : null;
       // What was asked of the other does not come.
@@ -254,10 +253,13 @@ export class Session {
     if (!this.#video) this.#set({ camera });
   }
 
-  /** One frame at a time is on its way, and only to a worker with at most `inHand` others: none ever queues. */
-  #askForFrame(inHand = 0): void {
+  /**
+   * One frame at a time is on its way or being decoded, while the worker measures the one before: none ever queues.
+   * Where measuring takes long it would only grow old waiting.
+   */
+  #askForFrame(): void {
     if (
-      this.#inHand > inHand ||
+      this.#inHand > (this.#measureMs < FRAME_MS ? 1 : 0) ||
       this.#asked ||
       this.#state.vision !== 'ready' ||
       !(this.#video || this.#socket?.readyState === WebSocket.OPEN)
@@ -272,10 +274,24 @@ export class Session {
     if (this.#socket?.readyState === WebSocket.OPEN) this.#socket.send(JSON.stringify(message));
   }
 
-  #measure(header: FrameHeader, picture: ArrayBuffer | VideoFrame): void {
-    const request: VisionRequest = { header, picture, optics: opticsOf(this.#settings, header), tint: this.#tint };
-    this.#inHand++;
-    this.#worker.postMessage(request, [picture]);
+  /** The frame that was asked for. */
+  async #take(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {
+    await this.#measure(header, bytes);
+    this.#asked = false;
+    this.#askForFrame();
+  }
+
+  async #measure(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {
+    const optics = opticsOf(this.#settings, header);
+    const start = performance.now();
+    try {
+      const picture = bytes instanceof VideoFrame ? bytes : await decode(bytes);
+      const request: VisionRequest = { header, picture, decodeMs: performance.now() - start, optics, tint: this.#tint };
+      this.#worker.postMessage(request, [picture]);
+      this.#inHand++;
+    } catch (error) {
+      this.#unreadable({ header, reason: (error as Error).message });
+    }
   }
 
   /** Whether the host waits to hear what the frame was measured to be. */
@@ -292,16 +308,10 @@ export class Session {
       case 'failed':
         this.#set({ vision: { failed: message.reason } });
         break;
-      case 'decoded':
-        // On its way while this one is measured; where measuring takes long it would only grow old waiting.
-        if (this.#measureMs < FRAME_MS) this.#askForFrame(1);
-        break;
       case 'unreadable':
         this.#inHand--;
         this.#askForFrame();
-        if (message.header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason: message.reason } });
-        if (this.#isRecorded(message.header))
-          this.#say({ type: 'unreadable', sequence: message.header.sequence, reason: message.reason });
+        this.#unreadable(message);
         break;
       case 'reading':
         this.#measureMs = message.measureMs;
@@ -320,6 +330,11 @@ export class Session {
         } else this.#onReading(message);
         break;
     }
+  }
+
+  #unreadable({ header, reason }: Pick<VisionFailure, 'header' | 'reason'>): void {
+    if (header.mode.kind === 'still') this.#set({ testShot: { state: 'failed', reason } });
+    if (this.#isRecorded(header)) this.#say({ type: 'unreadable', sequence: header.sequence, reason });
   }
 
   #expectFrame(): void {

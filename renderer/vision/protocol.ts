@@ -4,10 +4,12 @@ import type { StarList } from '../../core/stars/star.ts';
 import type { FrameHeader } from '../../host/api.ts';
 import type { Region, View } from './view.ts';
 
-/** One frame for the vision worker, encoded or as a capture device gives it; `picture` is transferred. */
+/** One frame for the vision worker, decoded or as a capture device gives it; `picture` is transferred. */
 export interface VisionRequest {
   header: FrameHeader;
-  picture: ArrayBuffer | VideoFrame;
+  picture: ImageBitmap | VideoFrame;
+  /** Time that decoding took, ms. */
+  decodeMs: number;
   optics: Optics;
   /** Draw the picture in shades of red. */
   tint: boolean;
@@ -45,12 +47,8 @@ export interface VisionFailure {
   reason: string;
 }
 
-/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start; 'decoded' before measuring. */
-export type VisionMessage =
-  | { type: 'ready' | 'decoded' }
-  | { type: 'failed'; reason: string }
-  | VisionResult
-  | VisionFailure;
+/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start. */
+export type VisionMessage = { type: 'ready' } | { type: 'failed'; reason: string } | VisionResult | VisionFailure;
 
 /**
  * Splits a binary live message: uint32 little-endian header length, UTF-8 JSON header, picture bytes.

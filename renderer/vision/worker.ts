@@ -1,5 +1,5 @@
 /**
- * Vision worker: encoded frame in, reading and pictures out. Nothing else runs here, so that a
+ * Vision worker: decoded frame in, reading and pictures out. Nothing else runs here, so that a
  * slow frame never delays the keyboard.
  */
 import type { PixelImage } from '../../core/frame.ts';
@@ -20,22 +20,14 @@ const scope = self as unknown as {
 /** Pixels of the frame in hand: one buffer for all, as making megabytes for each costs as much as decoding them. */
 let pixels = new Uint8ClampedArray(0);
 
-/**
- * Decoding by createImageBitmap agrees bit for bit with libjpeg-turbo; ImageDecoder is faster, but
- * hands out subsampled colour and differs by up to 44 of 255 after conversion.
- */
-async function decode(bytes: ArrayBuffer): Promise<PixelImage> {
-  const bitmap = await createImageBitmap(new Blob([bytes]), {
-    colorSpaceConversion: 'none',
-    premultiplyAlpha: 'none',
-  });
-  const frame = new VideoFrame(bitmap, { timestamp: 0 });
-  bitmap.close();
-  return pixelsOf(frame);
-}
-
-/** The pixels as RGBA; the frame is closed. */
-async function pixelsOf(frame: VideoFrame): Promise<PixelImage> {
+/** The pixels as RGBA; the picture is closed. */
+async function pixelsOf(picture: ImageBitmap | VideoFrame): Promise<PixelImage> {
+  if (picture instanceof ImageBitmap) {
+    const frame = new VideoFrame(picture, { timestamp: 0 });
+    picture.close();
+    return pixelsOf(frame);
+  }
+  const frame = picture;
   const { width: widthPx, height: heightPx } = frame.visibleRect!;
   try {
     if (pixels.length !== 4 * widthPx * heightPx) pixels = new Uint8ClampedArray(4 * widthPx * heightPx);
@@ -68,11 +60,10 @@ function follow(reading: Reading, nowMs: number): Region | null {
 async function start(): Promise<void> {
   const cv = await loadCv();
   let live = new LiveMeasurer(cv);
-  const look = async ({ header, picture, optics, tint }: VisionRequest) => {
+  const look = async ({ header, picture, decodeMs, optics, tint }: VisionRequest) => {
     const start = performance.now();
-    const image = await (picture instanceof VideoFrame ? pixelsOf(picture) : decode(picture));
-    const decoded = performance.now();
-    scope.postMessage({ type: 'decoded' });
+    const image = await pixelsOf(picture);
+    const copied = performance.now();
     // A still has its own scale and place; live view goes on from where it was.
     const still = header.mode.kind === 'still';
     if (header.anew) live = new LiveMeasurer(cv);
@@ -84,13 +75,13 @@ async function start(): Promise<void> {
     const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
     if (showWhole) wholeMs = measured;
     const views = viewsOf(image, part, tint, showWhole);
-    const timings = { decodeMs: decoded - start, measureMs: measured - decoded };
+    const timings = { decodeMs: decodeMs + copied - start, measureMs: measured - copied };
     scope.postMessage(
       { type: 'reading', header, optics, reading, region: part, ...views, stars, ...timings },
       [views.closeUp, views.whole, ...(stars?.crops ?? [])].flatMap((view) => (view ? [view.data.buffer] : [])),
     );
   };
-  // One after the other: a test shot may come while a live frame is being decoded.
+  // One after the other: a frame may come while another one's pixels are being copied.
   let before = Promise.resolve();
   scope.onmessage = ({ data }) => {
     before = before
