@@ -10,7 +10,8 @@ import { expose } from '../../../core/simulator/expose.ts';
 import { seededRandom } from '../../../core/simulator/random.ts';
 import { renderNoiseFree } from '../../../core/simulator/render.ts';
 import { defaultScene, type Scene, star, truth } from '../../../core/simulator/scene.ts';
-import { signedError } from '../../bench/measurement.ts';
+import { sceneLimit } from '../../bench/bound.ts';
+import { rms, signedError } from '../../bench/measurement.ts';
 import { drawScene, familyNamed } from '../../bench/scenes.ts';
 import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
@@ -99,6 +100,23 @@ describe('geometry', () => {
     const found = measured(measure(cv, noiseFree(drawnScene), optics));
     expect(Math.abs(known.offsetPx)).toBeGreaterThan(3);
     expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.01);
+  });
+
+  test('strips side by side along u show defocus along their lines: used, the error comes near the Cramér–Rao bound', () => {
+    const dim = scene({ dzUm: 25, maskRotationDeg: 20, star: star(150.3, 149.6, 60_000) });
+    const mask: Mask = { ...dim.mask!, layout: 'strips-u' };
+    const drawnScene = { ...dim, mask };
+    const { focalMm, fNumber, pixelUm } = drawnScene;
+    const known = truth(drawnScene);
+    const { boundPx } = sceneLimit(drawnScene, () => 0);
+    const light = renderNoiseFree(drawnScene);
+    const errors = Array.from({ length: 12 }, (_, draw) => {
+      const frame = expose(light, drawnScene, seededRandom(draw + 1));
+      const found = measured(measure(cv, frame, { focalMm, fNumber, pixelUm, mask }));
+      return signedError(known, found.offsetPx, found.middleAngleDeg);
+    });
+    // By the places across the lines alone it is some 2.4 times the bound.
+    expect(rms(errors) / boundPx).toBeLessThan(1.8);
   });
 
   test('in focus the offset is zero within its σ', () => {
