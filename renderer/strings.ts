@@ -194,7 +194,7 @@ export const strings = {
   fieldCard: FIELD_CARD,
 
   camera: {
-    state(link: 'connecting' | 'open' | 'closed', { state, name, message, retryInS }: CameraMessage): string {
+    state(link: 'connecting' | 'open' | 'closed', { state, name, message }: CameraMessage): string {
       if (link === 'connecting') return 'Connecting';
       if (link === 'closed') return 'The host is gone; trying again';
       const label = cameraLabel(name);
@@ -207,7 +207,8 @@ export const strings = {
         case 'running':
           return label;
         case 'lost':
-          return `${message}${retryInS === undefined ? '' : ` (next try in ${Math.ceil(retryInS)} s)`}`;
+          // Why, and when it is tried again, Focus says large.
+          return `${label}: lost`;
       }
     },
     lost: 'Camera lost',

@@ -4,7 +4,7 @@
  */
 import type { ConfigValue, ConfigWrite } from './config.ts';
 import { magnifier } from './magnify.ts';
-import { type Role, type RoleValues, rolesOf } from './roles.ts';
+import type { Role, RoleValues } from './roles.ts';
 
 export type CheckRole = Exclude<Role, 'isoAuto' | 'magnifyArea' | 'driveFocus' | 'lensName' | 'focalMm'>;
 
@@ -84,11 +84,6 @@ export function lensReport({ lensName, focalMm, aperture }: RoleValues): LensRep
     focalMm: positive(numberOf(focalMm?.value)),
     fNumber: positive(fNumberOf(aperture?.value)),
   };
-}
-
-/** As lensReport, from a configuration alone. */
-export function lensOf(config: readonly ConfigValue[], accepted: Parameters<typeof rolesOf>[1]): LensReport {
-  return lensReport(rolesOf(config, accepted));
 }
 
 /** Exposure time in seconds: "1/125", "0.0333s", "30"; null for bulb and the like. */

@@ -6,7 +6,7 @@ import { readFile } from 'node:fs/promises';
 import { expect, test } from 'vitest';
 import { focusDrive } from '../../core/camera/drive.ts';
 import { magnifier } from '../../core/camera/magnify.ts';
-import { lensOf, readiness } from '../../core/camera/readiness.ts';
+import { lensReport, readiness } from '../../core/camera/readiness.ts';
 import { rolesOf } from '../../core/camera/roles.ts';
 import type { Frame } from '../../core/frame.ts';
 import { guide } from '../../core/guide/guide.ts';
@@ -65,7 +65,7 @@ test.each([
 
   const config = await source.readConfig();
   const roles = rolesOf(config);
-  expect(lensOf(config, []).fNumber).toBe(lens.fNumber);
+  expect(lensReport(roles).fNumber).toBe(lens.fNumber);
   const drive = focusDrive(roles.driveFocus!)!;
   const motor = new FocusMotor(drive.sizes, drive);
 

@@ -1,5 +1,12 @@
 import { describe, expect, it } from 'vitest';
-import { CHECKS, type Check, type CheckRole, lensOf, readiness, secondsOf } from '../../../core/camera/readiness.ts';
+import {
+  CHECKS,
+  type Check,
+  type CheckRole,
+  lensReport,
+  readiness,
+  secondsOf,
+} from '../../../core/camera/readiness.ts';
 import { rolesOf } from '../../../core/camera/roles.ts';
 import { bodyA, bodyB, changed } from './bodies.ts';
 
@@ -102,10 +109,10 @@ describe('readiness', () => {
 });
 
 it('reads the lens from what the body reports', () => {
-  expect(lensOf(bodyA, [])).toEqual({ lensName: null, focalMm: 24, fNumber: 2.8 });
-  expect(lensOf(bodyB, [])).toEqual({ lensName: 'Test Lens 14-50mm f/2.8', focalMm: null, fNumber: 2.8 });
+  expect(lensReport(rolesOf(bodyA))).toEqual({ lensName: null, focalMm: 24, fNumber: 2.8 });
+  expect(lensReport(rolesOf(bodyB))).toEqual({ lensName: 'Test Lens 14-50mm f/2.8', focalMm: null, fNumber: 2.8 });
   // A mere number is no name.
-  expect(lensOf(changed(bodyB, { lensname: '160' }), []).lensName).toBeNull();
+  expect(lensReport(rolesOf(changed(bodyB, { lensname: '160' }))).lensName).toBeNull();
 });
 
 it('reads exposure times as drivers write them', () => {
