@@ -48,11 +48,16 @@ export function memoryMb(root: number, except?: RegExp): number {
   }, 0);
 }
 
-/** The child of `parent` whose command line matches. @throws Error when there is none */
+/** The child of `parent` whose command line matches, or null. */
+export function findChild(parent: number, pattern: RegExp): number | null {
+  return running().find((one) => one.parent === parent && pattern.test(commandLine(one.pid)))?.pid ?? null;
+}
+
+/** The same. @throws Error when there is none */
 export function childOf(parent: number, pattern: RegExp): number {
-  const child = running().find((one) => one.parent === parent && pattern.test(commandLine(one.pid)));
-  if (!child) throw new Error(`process ${parent} has no child like ${pattern}`);
-  return child.pid;
+  const child = findChild(parent, pattern);
+  if (child === null) throw new Error(`process ${parent} has no child like ${pattern}`);
+  return child;
 }
 
 function commandLine(pid: number): string {

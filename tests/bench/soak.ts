@@ -8,7 +8,7 @@ import { Command } from 'commander';
 import type { RecordingMessage, Settings } from '../../host/api.ts';
 import { launchBrowser, openPage, startHost } from '../browser/support.ts';
 import { startPacedCamera } from './camera.ts';
-import { childOf, memoryMb } from './processes.ts';
+import { childOf, findChild, memoryMb } from './processes.ts';
 
 const CAMERA_CHILD = /cameras\/child\.ts/;
 /** Of the time: caches and compiled code settle first. */
@@ -22,7 +22,7 @@ export interface SoakFigures {
   recordingMb: number;
   /** The camera's process was replaced meanwhile: it hung, or this machine was so busy that it seemed to. */
   restarted: boolean;
-  /** Resident memory of each, MB, sampled evenly; the page's is all of the browser's. `heap` is the page's JavaScript alone. */
+  /** Resident memory of each, MB, sampled evenly, NaN while the camera's process is being replaced; the page's is all of the browser's. `heap` is the page's JavaScript alone. */
   samplesMb: Record<'host' | 'camera' | 'page' | 'heap', number>[];
 }
 
@@ -32,8 +32,8 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
   const browser = await launchBrowser();
   try {
     const chromium = childOf(process.pid, /chromium/);
-    const camera = () => childOf(host.pid, CAMERA_CHILD);
-    const first = camera();
+    const first = childOf(host.pid, CAMERA_CHILD);
+    let restarted = false;
     const { page, context } = await openPage(browser, host.url);
     const api = async <T>(method: string, path: string, data?: object): Promise<T> => {
       const headers = { origin: new URL(host.url).origin };
@@ -54,9 +54,11 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
       await sleep((minutes * 60_000) / samples);
       await devtools.send('HeapProfiler.collectGarbage');
       const { usedSize } = await devtools.send('Runtime.getHeapUsage');
+      const camera = findChild(host.pid, CAMERA_CHILD);
+      restarted ||= camera !== first;
       samplesMb.push({
         host: memoryMb(host.pid, CAMERA_CHILD),
-        camera: memoryMb(camera()),
+        camera: camera === null ? Number.NaN : memoryMb(camera),
         page: memoryMb(chromium),
         heap: usedSize / 2 ** 20,
       });
@@ -68,7 +70,7 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
       measured,
       recorded: recording.frames,
       recordingMb: recording.bytes / 1e6,
-      restarted: camera() !== first,
+      restarted,
       samplesMb,
     };
   } finally {
