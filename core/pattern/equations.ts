@@ -1,6 +1,6 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
 import { PAIRS } from './interference.ts';
-import { forEachSample, type Lines, lightAt, type Model, SIGN, widthOf, ZONES } from './model.ts';
+import { blurOf, forEachSample, type Lines, lightAt, type Model, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, solve, substitute } from './solve.ts';
@@ -11,10 +11,10 @@ export const OUTER_ANGLE = 1;
 export const ACROSS = 2;
 export const ALONG = 5;
 export const AMPLITUDE = 8;
-export const AIRY = 11;
-export const BLUR = 12;
+export const BLUR = 11;
+export const AIRY = 14;
 /** Cosine and sine of each of PAIRS. */
-export const PHASES = 13;
+export const PHASES = 15;
 export const PARAMETERS = PHASES + 2 * PAIRS.length;
 
 /** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
@@ -37,8 +37,7 @@ const ACTIVE_WITH_PHASES = Array.from({ length: 8 }, (_, zones) =>
   Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(
     (parameter) =>
       parameter < ACROSS ||
-      parameter === AIRY ||
-      parameter === BLUR ||
+      (parameter >= BLUR && parameter < PHASES) ||
       (parameter >= PHASES
         ? PAIRS[(parameter - PHASES) >> 1].some((zone) => (zones & (1 << zone)) !== 0)
         : (zones & (1 << ((parameter - ACROSS) % 3))) !== 0),
@@ -65,7 +64,7 @@ export function forEachRow(
   visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
 ): void {
   const { channels, value } = samples;
-  const { profile, weights, known } = model;
+  const { profile, weights, known, splitsBlur } = model;
   const { amplitude, along } = model.lines;
   const learnsPhases = !model.interference.isEmpty;
   const active = learnsPhases ? ACTIVE_WITH_PHASES : ACTIVE;
@@ -121,7 +120,7 @@ export function forEachRow(
         geometry[AMPLITUDE + zone] = seen * term.g + term.mixed.light;
         if (learnsPhases) for (let k = 0; k < term.byPhase.length; k++) geometry[PHASES + k] += seen * term.byPhase[k];
         geometry[AIRY] += a * byAiry[zone];
-        geometry[BLUR] += a * byBlur[zone];
+        geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur[zone];
       }
       visit(row, observed - light, weights[i * channels + c], i, c);
     }
@@ -229,7 +228,11 @@ export function jointStep(
 }
 
 /** Weak knowledge that holds the parameters where the picture says nothing. */
-function addPriors(matrix: Float64Array[], right: Float64Array, { lines, cross, known, distancePx }: Model): number {
+function addPriors(
+  matrix: Float64Array[],
+  right: Float64Array,
+  { lines, cross, known, splitsBlur, distancePx }: Model,
+): number {
   let cost = 0;
   const prior = (parameter: number, deviation: number, sigma: number) => {
     matrix[parameter][parameter] += 1 / sigma ** 2;
@@ -261,7 +264,20 @@ function addPriors(matrix: Float64Array[], right: Float64Array, { lines, cross, 
   cost += (meanAmplitude - 1) ** 2 * 1e4;
   if (known.airyPx !== null) prior(AIRY, lines.airyPx - known.airyPx, 1e-6 * known.airyPx);
   else prior(AIRY, lines.airyPx - 0.025 * distancePx, 0.0125 * distancePx);
-  prior(BLUR, lines.blurPx, 0.3 * distancePx);
+  for (let zone = 0; zone < 3; zone++) {
+    const isOwn = splitsBlur || zone === 0;
+    prior(BLUR + zone, isOwn ? lines.blurPx[zone] : 0, 0.3 * distancePx);
+    if (!splitsBlur) continue;
+    const sigma = BLUR_SPREAD * blurOf(lines);
+    const deviation = lines.blurPx[zone] - blurOf(lines);
+    const fromMean = (other: number) => (other === zone ? 1 : 0) - 1 / 3;
+    for (let other = 0; other < 3; other++) {
+      right[BLUR + other] -= (fromMean(other) * deviation) / sigma ** 2;
+      for (let third = 0; third < 3; third++)
+        matrix[BLUR + other][BLUR + third] += (fromMean(other) * fromMean(third)) / sigma ** 2;
+    }
+    cost += (deviation / sigma) ** 2;
+  }
   // A cosine or sine of a phase that may be anything.
   for (let k = 0; k < lines.phases.length; k++) prior(PHASES + k, lines.phases[k], Math.SQRT1_2);
   return cost;
@@ -288,6 +304,9 @@ function alongByAcross(outer: number, { slope, zones }: CrossProfiles, zone: num
   });
 }
 
+/** By how much the zones' blur may differ, as a share of it. */
+const BLUR_SPREAD = 0.5;
+
 /** Cuts a step back to what the linear model can be trusted for, in place. */
 function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
   const width = widthOf(lines);
@@ -302,10 +321,12 @@ function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
     limit(AMPLITUDE + zone, Math.max(-0.4, 0.02 - lines.amplitude[zone]), 0.4);
   }
   limit(AIRY, Math.max(-0.25 * lines.airyPx, 0.15 - lines.airyPx), 0.25 * lines.airyPx);
-  limit(BLUR, Math.max(-0.25 * lines.blurPx, 0.3 - lines.blurPx), 0.25 * lines.blurPx);
+  lines.blurPx.forEach((blur, zone) => {
+    limit(BLUR + zone, Math.max(-0.25 * blur, 0.3 - blur), 0.25 * blur);
+  });
 }
 
-export function moveLines(lines: Lines, step: Float64Array): void {
+export function moveLines({ lines, splitsBlur }: Model, step: Float64Array): void {
   lines.angle += step[ANGLE];
   lines.outer += step[OUTER_ANGLE];
   for (let zone = 0; zone < 3; zone++) {
@@ -314,6 +335,6 @@ export function moveLines(lines: Lines, step: Float64Array): void {
     lines.amplitude[zone] += step[AMPLITUDE + zone];
   }
   lines.airyPx += step[AIRY];
-  lines.blurPx += step[BLUR];
+  lines.blurPx = lines.blurPx.map((blur, zone) => blur + step[BLUR + (splitsBlur ? zone : 0)]);
   for (let k = 0; k < lines.phases.length; k++) lines.phases[k] += step[PHASES + k];
 }

@@ -162,6 +162,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   let best = fitLines(samples, rough, knowledge(first, optics), FINE, lines);
   if (second && !(best && best.misfit <= second.misfit)) best = second;
   if (!best) return null;
+  const tried = [best];
   let { toldAtPx } = found;
   if (Math.abs(best.offsetPx) >= FURTHER * toldAtPx) {
     const { lines: start, offsetPx } = best;
@@ -175,14 +176,22 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
       if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
       const fit = fitLines(samples, rough, knowledge(shape, optics), FINE, start);
+      if (fit) tried.push(fit);
       const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
       if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
       else if (fit.misfit < better * best.misfit) best = fit;
     }
   }
   // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
-  if (finest && samples.channels === 1 && best.shape.layout !== 'strips-u')
-    best = fitLines(samples, rough, knowledge(best.shape, optics), FINEST, best.lines) ?? best;
+  if (finest && samples.channels === 1 && best.shape.layout !== 'strips-u') {
+    const { misfit, shape } = best;
+    // Which way round the outer gratings sit may show only now.
+    const last = tried
+      .filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit)
+      .map((fit) => fitLines(samples, rough, knowledge(fit.shape, optics), FINEST, fit.lines))
+      .filter((fit) => fit !== null);
+    best = last.reduce((a, b) => (b.misfit < a.misfit ? b : a), last[0] ?? best);
+  }
   return { ...found, rough, fit: best, toldAtPx };
 }
 

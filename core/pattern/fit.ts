@@ -86,7 +86,7 @@ function descend(samples: Samples, model: Model, start: Equations, rounds: numbe
     const step = jointStep(equations, damping, model);
     if (!step) return false;
     const before = { lines: copyLines(model.lines), values: model.profile.values.slice() };
-    moveLines(model.lines, step.geometry);
+    moveLines(model, step.geometry);
     for (let k = 0; k < step.spectrum.length; k++) model.profile.values[k] += step.spectrum[k];
     buildProfiles(model);
     const next = normalEquations(samples, model);

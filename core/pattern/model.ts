@@ -29,8 +29,8 @@ export interface Lines {
   phases: number[];
   /** λN at 550 nm, px: the scale of diffraction. */
   airyPx: number;
-  /** Standard deviation of the Gaussian blur, px. */
-  blurPx: number;
+  /** Standard deviation of the Gaussian blur across each zone's line, px. */
+  blurPx: number[];
 }
 
 /** Radial profile: nodes × channels, linear between nodes. */
@@ -75,6 +75,8 @@ export interface Model {
   weights: Float32Array;
   /** Degrees of freedom of the noise as Student's t; infinite for Gaussian noise. */
   freedom: number;
+  /** Whether each zone's spots have a blur of their own. */
+  splitsBlur: boolean;
   known: Knowledge;
   distancePx: number;
 }
@@ -101,6 +103,8 @@ export function startModel(
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
     freedom,
+    // Trails and shake blur each line differently, which shows where diffraction is known and colours are summed.
+    splitsBlur: known.airyPx !== null && samples.channels === 1,
     known,
     distancePx: rough.distancePx,
   };
@@ -118,6 +122,7 @@ export function copyLines(lines: Lines): Lines {
     along: [...lines.along],
     amplitude: [...lines.amplitude],
     phases: [...lines.phases],
+    blurPx: [...lines.blurPx],
   };
 }
 
@@ -131,7 +136,7 @@ function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge):
     amplitude: [1, 1, 1],
     phases: PAIRS.flatMap(() => [0, 0]),
     airyPx: airyPx ?? 0.025 * distancePx,
-    blurPx: Math.max(0.5, 0.05 * distancePx),
+    blurPx: ZONES.map(() => Math.max(0.5, 0.05 * distancePx)),
   };
 }
 
@@ -188,13 +193,13 @@ export function buildProfiles({ lines, offset, cross, profile, distancePx }: Mod
 
 export function buildMixing({ lines, offset, cross, mixing, profile, distancePx }: Model): void {
   const q = cross.defocusQ(offset, lines.airyPx);
-  mixing.build(cross, profile, lines.airyPx, lines.blurPx, q, distancePx);
+  mixing.build(cross, profile, lines.airyPx, blurOf(lines), q, distancePx);
 }
 
 export function buildInterference({ lines, offset, cross, interference, profile, distancePx }: Model): void {
   const to = profile.from + profile.step * (profile.nodes - 1);
   const angles = SIGN.map((sign) => sign * lines.outer);
-  interference.build(cross, offset, angles, lines.airyPx, lines.blurPx, distancePx, profile.from, to);
+  interference.build(cross, offset, angles, lines.airyPx, blurOf(lines), distancePx, profile.from, to);
 }
 
 /** Relative step of λN and of the blur for their derivatives. */
@@ -205,9 +210,17 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distanc
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
   if (known.airyPx === null)
-    byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, DELTA * airyPx);
+    byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, [DELTA * airyPx]);
   const q = cross.defocusQ(offset, airyPx);
-  byBlur.buildDerivative(cross, airyPx, blurPx * (1 + DELTA), q, distancePx, DELTA * blurPx);
+  const wide = blurPx.map((blur) => blur * (1 + DELTA));
+  byBlur.buildDerivative(
+    cross,
+    airyPx,
+    wide,
+    q,
+    distancePx,
+    blurPx.map((blur) => DELTA * blur),
+  );
 }
 
 /** Brings what is kept during a descent up to the lines as they are now: defocus of the profiles, weights. */
@@ -356,8 +369,13 @@ export function updateNoise(samples: Samples, model: Model, gainFreedom = model.
 }
 
 /** Standard deviation of a cross profile's core, px; half a zone's diffraction is about 0.8 λN wide. */
-export function widthOf({ airyPx, blurPx }: Lines): number {
-  return Math.hypot(0.8 * airyPx, blurPx);
+export function widthOf(lines: Lines): number {
+  return Math.hypot(0.8 * lines.airyPx, blurOf(lines));
+}
+
+/** Mean of the zones' blur, px. */
+export function blurOf({ blurPx }: Lines): number {
+  return (blurPx[0] + blurPx[1] + blurPx[2]) / 3;
 }
 
 /** Signed distance from the crossing of the outer lines to the middle line, along the middle line's (−sin, cos), px. */

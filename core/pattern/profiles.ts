@@ -46,39 +46,46 @@ export class CrossProfiles {
   /**
    * Computes the profiles.
    * @param airyPx λN at 550 nm, px
-   * @param blurPx standard deviation of the Gaussian blur, px
+   * @param blurPx standard deviation of the Gaussian blur of each zone's spots, px
    * @param distancePx first order at 550 nm, px
    * @param from, to radial range, px
    */
-  build(airyPx: number, blurPx: number, q: number, distancePx: number, from: number, to: number): void {
+  build(airyPx: number, blurPx: number[], q: number, distancePx: number, from: number, to: number): void {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    this.stepPx = ((0.3 * Math.abs(q) + 16) * airyPx + 3 * blurPx) / HALF_SAMPLES;
-    this.corePx = (0.3 * Math.abs(q) + 4) * airyPx + 3 * blurPx;
+    this.stepPx = ((0.3 * Math.abs(q) + 16) * airyPx + 3 * Math.max(...blurPx)) / HALF_SAMPLES;
+    this.corePx = (0.3 * Math.abs(q) + 4) * airyPx + 3 * Math.max(...blurPx);
     this.fill(airyPx, blurPx, q, distancePx);
   }
 
   /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over `delta`. */
-  buildDerivative(base: CrossProfiles, airyPx: number, blurPx: number, q: number, distancePx: number, delta: number) {
+  buildDerivative(
+    base: CrossProfiles,
+    airyPx: number,
+    blurPx: number[],
+    q: number,
+    distancePx: number,
+    delta: number[],
+  ) {
     this.from = base.from;
     this.nodeStep = base.nodeStep;
     this.stepPx = base.stepPx;
     this.fill(airyPx, blurPx, q, distancePx);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
-      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta;
+      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / (delta[zone] ?? delta[0]);
     });
   }
 
-  private fill(airyPx: number, blurPx: number, q: number, distancePx: number): void {
-    const kernel = gaussianKernel(blurPx / this.stepPx);
+  private fill(airyPx: number, blurPx: number[], q: number, distancePx: number): void {
+    const kernels = blurPx.map((blurPx) => gaussianKernel(blurPx / this.stepPx));
     for (let node = 0; node < NODES; node++) {
       // A radius on the line is a wavelength: diffraction widens with it, defocus in waves shrinks.
       const ratio = (this.from + node * this.nodeStep) / distancePx;
       const scale = airyPx * ratio;
       for (let zone = 0; zone < 3; zone++) {
         this.zones[zone].sample(q / ratio, (-HALF_SAMPLES * this.stepPx) / scale, this.stepPx / scale, this.fine);
-        blur(this.fine, kernel, 1 / scale, this.tables[zone].subarray(node * SAMPLES, (node + 1) * SAMPLES));
+        blur(this.fine, kernels[zone], 1 / scale, this.tables[zone].subarray(node * SAMPLES, (node + 1) * SAMPLES));
       }
     }
   }
