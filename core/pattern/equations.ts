@@ -231,7 +231,7 @@ export function jointStep(
 function addPriors(
   matrix: Float64Array[],
   right: Float64Array,
-  { lines, cross, known, splitsBlur, distancePx }: Model,
+  { lines, offset, cross, known, splitsBlur, distancePx }: Model,
 ): number {
   let cost = 0;
   const prior = (parameter: number, deviation: number, sigma: number) => {
@@ -241,8 +241,13 @@ function addPriors(
   };
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
-  const alongSigma = (known.isTold ? ALONG_TRUST : 0.03) * distancePx;
+  const alongSigma = ALONG_TRUST * distancePx;
   for (let zone = 0; zone < 3; zone++) {
+    if (!known.isTold) {
+      const shift = (offset / cross.slope) * cross.zones[zone].centroidAlong;
+      prior(ALONG + zone, lines.along[zone] - shift, 0.03 * distancePx);
+      continue;
+    }
     const byAcross = alongByAcross(lines.outer, cross, zone);
     const row: [parameter: number, factor: number][] = [[ALONG + zone, 1]];
     let deviation = lines.along[zone];
