@@ -7,6 +7,7 @@ import {
   type Lines,
   lightAt,
   type Model,
+  offsetByAcross,
   offsetOf,
   spectrumSeen,
   variance,
@@ -85,8 +86,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   };
   const byOffset = new Float64Array(PARAMETERS);
   const [, plus, minus] = lines.across;
-  byOffset[ACROSS] = 1;
-  byOffset[ACROSS + 1] = byOffset[ACROSS + 2] = -1 / (2 * Math.cos(lines.outer));
+  byOffset.set(offsetByAcross(lines.outer), ACROSS);
   byOffset[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
   const byOuter = new Float64Array(PARAMETERS);
   byOuter[OUTER_ANGLE] = 1;

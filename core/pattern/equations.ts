@@ -1,6 +1,16 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
 import { PAIRS } from './interference.ts';
-import { blurOf, forEachSample, type Lines, lightAt, type Model, SIGN, widthOf, ZONES } from './model.ts';
+import {
+  blurOf,
+  forEachSample,
+  type Lines,
+  lightAt,
+  type Model,
+  offsetByAcross,
+  SIGN,
+  widthOf,
+  ZONES,
+} from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, solve, substitute } from './solve.ts';
@@ -234,54 +244,42 @@ function addPriors(
   { lines, offset, cross, known, splitsBlur, distancePx }: Model,
 ): number {
   let cost = 0;
-  const prior = (parameter: number, deviation: number, sigma: number) => {
-    matrix[parameter][parameter] += 1 / sigma ** 2;
-    right[parameter] -= deviation / sigma ** 2;
+  /** A linear combination of parameters that ought to be `deviation` less than it is. */
+  const priorOf = (row: [parameter: number, factor: number][], deviation: number, sigma: number) => {
+    for (const [p, factor] of row) {
+      right[p] -= (factor * deviation) / sigma ** 2;
+      for (const [q, other] of row) matrix[p][q] += (factor * other) / sigma ** 2;
+    }
     cost += (deviation / sigma) ** 2;
   };
+  const prior = (parameter: number, deviation: number, sigma: number) => priorOf([[parameter, 1]], deviation, sigma);
+  const zones = [0, 1, 2];
+  for (const zone of zones) {
+    if (known.isTold) {
+      const byAcross = alongByAcross(lines.outer, cross, zone);
+      const place = byAcross.reduce((sum, factor, line) => sum + factor * lines.across[line], 0);
+      const row = zones.map((line): [number, number] => [ACROSS + line, -byAcross[line]]);
+      priorOf([[ALONG + zone, 1], ...row], lines.along[zone] - place, ALONG_TRUST * distancePx);
+    } else {
+      const place = (offset / cross.slope) * cross.zones[zone].centroidAlong;
+      prior(ALONG + zone, lines.along[zone] - place, 0.03 * distancePx);
+    }
+  }
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
-  const alongSigma = ALONG_TRUST * distancePx;
-  for (let zone = 0; zone < 3; zone++) {
-    if (!known.isTold) {
-      const shift = (offset / cross.slope) * cross.zones[zone].centroidAlong;
-      prior(ALONG + zone, lines.along[zone] - shift, 0.03 * distancePx);
-      continue;
-    }
-    const byAcross = alongByAcross(lines.outer, cross, zone);
-    const row: [parameter: number, factor: number][] = [[ALONG + zone, 1]];
-    let deviation = lines.along[zone];
-    byAcross.forEach((factor, other) => {
-      row.push([ACROSS + other, -factor]);
-      deviation -= factor * lines.across[other];
-    });
-    for (const [p, factor] of row) {
-      right[p] -= (factor * deviation) / alongSigma ** 2;
-      for (const [q, other] of row) matrix[p][q] += (factor * other) / alongSigma ** 2;
-    }
-    cost += (deviation / alongSigma) ** 2;
-  }
-  // Common factor of the amplitudes; as one equation of their mean.
-  for (let zone = 0; zone < 3; zone++) {
-    right[AMPLITUDE + zone] -= ((meanAmplitude - 1) / 3) * 1e4;
-    for (let other = 0; other < 3; other++) matrix[AMPLITUDE + zone][AMPLITUDE + other] += 1e4 / 9;
-  }
-  cost += (meanAmplitude - 1) ** 2 * 1e4;
+  priorOf(
+    zones.map((zone) => [AMPLITUDE + zone, 1 / 3]),
+    meanAmplitude - 1,
+    0.01,
+  );
   if (known.airyPx !== null) prior(AIRY, lines.airyPx - known.airyPx, 1e-6 * known.airyPx);
   else prior(AIRY, lines.airyPx - 0.025 * distancePx, 0.0125 * distancePx);
-  for (let zone = 0; zone < 3; zone++) {
-    const isOwn = splitsBlur || zone === 0;
-    prior(BLUR + zone, isOwn ? lines.blurPx[zone] : 0, 0.3 * distancePx);
+  for (const zone of zones) {
+    prior(BLUR + zone, splitsBlur || zone === 0 ? lines.blurPx[zone] : 0, 0.3 * distancePx);
     if (!splitsBlur) continue;
-    const sigma = BLUR_SPREAD * blurOf(lines);
-    const deviation = lines.blurPx[zone] - blurOf(lines);
-    const fromMean = (other: number) => (other === zone ? 1 : 0) - 1 / 3;
-    for (let other = 0; other < 3; other++) {
-      right[BLUR + other] -= (fromMean(other) * deviation) / sigma ** 2;
-      for (let third = 0; third < 3; third++)
-        matrix[BLUR + other][BLUR + third] += (fromMean(other) * fromMean(third)) / sigma ** 2;
-    }
-    cost += (deviation / sigma) ** 2;
+    const mean = blurOf(lines);
+    const row = zones.map((other): [number, number] => [BLUR + other, (other === zone ? 1 : 0) - 1 / 3]);
+    priorOf(row, lines.blurPx[zone] - mean, BLUR_SPREAD * mean);
   }
   // A cosine or sine of a phase that may be anything.
   for (let k = 0; k < lines.phases.length; k++) prior(PHASES + k, lines.phases[k], Math.SQRT1_2);
@@ -299,8 +297,9 @@ const ALONG_TRUST = 0.001;
 function alongByAcross(outer: number, { slope, zones }: CrossProfiles, zone: number): number[] {
   const [cos, sin] = [Math.cos(outer), Math.sin(outer)];
   const turn = SIGN[zone] * outer;
+  const byOffset = offsetByAcross(outer);
   return ZONES.map((_, line) => {
-    const byDefocus = (line === 0 ? 1 : -1 / (2 * cos)) / slope;
+    const byDefocus = byOffset[line] / slope;
     const plus = (line === 1 ? 1 : 0) - byDefocus * zones[1].centroidAcross;
     const minus = (line === 2 ? 1 : 0) - byDefocus * zones[2].centroidAcross;
     const starAlongU = (minus - plus) / (2 * sin);

@@ -210,7 +210,14 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distanc
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
   if (known.airyPx === null)
-    byAiry.buildDerivative(cross, wider, blurPx, cross.defocusQ(offset, wider), distancePx, [DELTA * airyPx]);
+    byAiry.buildDerivative(
+      cross,
+      wider,
+      blurPx,
+      cross.defocusQ(offset, wider),
+      distancePx,
+      blurPx.map(() => DELTA * airyPx),
+    );
   const q = cross.defocusQ(offset, airyPx);
   const wide = blurPx.map((blur) => blur * (1 + DELTA));
   byBlur.buildDerivative(
@@ -376,6 +383,12 @@ export function widthOf(lines: Lines): number {
 /** Mean of the zones' blur, px. */
 export function blurOf({ blurPx }: Lines): number {
   return (blurPx[0] + blurPx[1] + blurPx[2]) / 3;
+}
+
+/** The offset's derivatives by the three lines' places across. */
+export function offsetByAcross(outer: number): number[] {
+  const byOuter = -1 / (2 * Math.cos(outer));
+  return [1, byOuter, byOuter];
 }
 
 /** Signed distance from the crossing of the outer lines to the middle line, along the middle line's (−sin, cos), px. */

@@ -58,7 +58,7 @@ export class CrossProfiles {
     this.fill(airyPx, blurPx, q, distancePx);
   }
 
-  /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over `delta`. */
+  /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over each zone's `delta`. */
   buildDerivative(
     base: CrossProfiles,
     airyPx: number,
@@ -73,7 +73,7 @@ export class CrossProfiles {
     this.fill(airyPx, blurPx, q, distancePx);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
-      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / (delta[zone] ?? delta[0]);
+      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta[zone];
     });
   }
 

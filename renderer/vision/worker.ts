@@ -22,12 +22,8 @@ let pixels = new Uint8ClampedArray(0);
 
 /** The pixels as RGBA; the picture is closed. */
 async function pixelsOf(picture: ImageBitmap | VideoFrame): Promise<PixelImage> {
-  if (picture instanceof ImageBitmap) {
-    const frame = new VideoFrame(picture, { timestamp: 0 });
-    picture.close();
-    return pixelsOf(frame);
-  }
-  const frame = picture;
+  const frame = picture instanceof VideoFrame ? picture : new VideoFrame(picture, { timestamp: 0 });
+  if (picture !== frame) picture.close();
   const { width: widthPx, height: heightPx } = frame.visibleRect!;
   try {
     if (pixels.length !== 4 * widthPx * heightPx) pixels = new Uint8ClampedArray(4 * widthPx * heightPx);
