@@ -13,22 +13,22 @@ import { type Zone, type ZoneShape, zoneAt } from './mask.ts';
 export const SAMPLES_PER_AIRY = 6;
 /** The same along the line, where the spectrum smears it. */
 export const SAMPLES_ALONG = 4;
-/** Diffraction is followed this far beyond the outermost rays, λN. */
+/** Diffraction is followed this far beyond the outermost rays, λN; across the line not as far in two dimensions. */
 const TAIL_AIRY = 14;
+const TAIL_ACROSS = 9;
 /** Step of Q between tabulated profiles; in between they are interpolated. */
 export const Q_STEP = 0.5;
 const CHORDS = 40;
-const CELLS = 96;
 
-/** How a zone's light is spread about its mean ray, in units of λN; each table's sum is 1. */
+/** How a zone's light is spread about its mean ray, tabulated in parts of λN; each table's sum is 1. */
 interface Spread {
-  /** L across the line; index `centre` is the mean ray. */
+  /** Place of the mean ray in a line's values. */
   centre: number;
-  line: Float64Array;
-  /** The same light in two dimensions, `alongCount` rows of `line.length` values; row `alongCentre` is the mean ray. */
-  alongCentre: number;
-  alongCount: number;
-  point: Float32Array;
+  /** Rows along the line, one where the light is summed along it; `centreRow` is the mean ray's. */
+  rows: number;
+  centreRow: number;
+  /** Rows of values across the line. */
+  values: Float32Array;
 }
 
 export interface Chord {
@@ -44,7 +44,9 @@ interface ZoneChords {
   chords: Chord[];
   centroidAcross: number;
   centroidAlong: number;
-  spread: Map<number, Spread>;
+  /** By Q / Q_STEP: summed along the line, and in two dimensions. */
+  lines: Map<number, Spread>;
+  points: Map<number, Spread>;
 }
 
 const zones = new Map<string, ZoneChords>();
@@ -77,69 +79,79 @@ function zoneChords({ layout, handedness, ribD }: ZoneShape, zone: Zone, turnDeg
     sumAcross += (to - from) * ((from + to) / 2);
     sumAlong += (to - from) * at;
   }
-  const result = { chords, centroidAcross: sumAcross / area, centroidAlong: sumAlong / area, spread: new Map() };
+  const [centroidAcross, centroidAlong] = [sumAcross / area, sumAlong / area];
+  const result = { chords, centroidAcross, centroidAlong, lines: new Map(), points: new Map() };
   zones.set(key, result);
   return result;
 }
 
-/** Rays of the zone at Q lie between these, λN from the axis. */
-function rayRange(places: number[], q: number): { low: number; high: number } {
-  return { low: Math.min(...places.map((place) => place * q)), high: Math.max(...places.map((place) => place * q)) };
+/** Samples from the mean ray to where `tail` λN beyond the rays from `places` of the zone, D, are reached. */
+function reachOf(places: number[], centroid: number, q: number, tail: number, samples: number): number {
+  return Math.ceil((Math.max(...places.map((place) => Math.abs((place - centroid) * q))) + tail) * samples);
 }
 
-/**
- * Spread of `zone` at Q = index · Q_STEP, across a line turned by `turnDeg` from the middle line.
- * @param index may be negative: the spread is then turned round
- */
-function tabulated(shape: ZoneChords, index: number): Spread {
-  const known = shape.spread.get(index);
+/** The value of `key`, made when it is first asked for. */
+function kept<Value>(values: Map<number, Value>, key: number, make: () => Value): Value {
+  const known = values.get(key);
   if (known) return known;
-  const q = index * Q_STEP;
-  const { chords } = shape;
-  const across = shape.centroidAcross * q;
-  const along = shape.centroidAlong * q;
-  const rays = rayRange(
-    chords.flatMap(({ from, to }) => [from, to]),
-    q,
-  );
-  const reach = Math.ceil((Math.max(rays.high - across, across - rays.low) + TAIL_AIRY) * SAMPLES_PER_AIRY);
-  const count = 2 * reach + 1;
-  const alongRays = rayRange(
-    chords.map(({ at }) => at),
-    q,
-  );
-  const alongReach = Math.ceil((Math.max(alongRays.high - along, along - alongRays.low) + TAIL_AIRY) * SAMPLES_ALONG);
-  const alongCount = 2 * alongReach + 1;
-  const line = new Float64Array(count);
-  const [fieldRe, fieldIm] = [new Float64Array(alongCount * count), new Float64Array(alongCount * count)];
-  const [re, im] = [new Float64Array(count), new Float64Array(count)];
-  for (const chord of chords) {
-    chordField(chord, q, across - reach / SAMPLES_PER_AIRY, re, im);
-    for (let k = 0; k < count; k++) line[k] += re[k] * re[k] + im[k] * im[k];
-    for (let row = 0; row < alongCount; row++) {
-      const rho = along + (row - alongReach) / SAMPLES_ALONG;
-      const phase = Math.PI * chord.at * (q * chord.at - 2 * rho);
-      const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
-      for (let k = 0, at = row * count; k < count; k++, at++) {
-        fieldRe[at] += cos * re[k] - sin * im[k];
-        fieldIm[at] += cos * im[k] + sin * re[k];
+  const made = make();
+  values.set(key, made);
+  return made;
+}
+
+/** Where the chords' fields are computed at `q`: samples on each side of the mean ray, and the first one's place, λN. */
+function acrossOf({ chords, centroidAcross }: ZoneChords, q: number, tail: number): { reach: number; first: number } {
+  const ends = chords.flatMap(({ from, to }) => [from, to]);
+  const reach = reachOf(ends, centroidAcross, q, tail, SAMPLES_PER_AIRY);
+  return { reach, first: centroidAcross * q - reach / SAMPLES_PER_AIRY };
+}
+
+/** The zone's light at Q = index · Q_STEP, which may be negative, summed along the line. */
+function lineSpread(zone: ZoneChords, index: number): Spread {
+  return kept(zone.lines, index, () => {
+    const q = index * Q_STEP;
+    const { reach, first } = acrossOf(zone, q, TAIL_AIRY);
+    const values = new Float32Array(2 * reach + 1);
+    const [re, im] = [new Float64Array(values.length), new Float64Array(values.length)];
+    for (const chord of zone.chords) {
+      chordField(chord, q, first, re, im);
+      for (let k = 0; k < values.length; k++) values[k] += re[k] * re[k] + im[k] * im[k];
+    }
+    return { centre: reach, rows: 1, centreRow: 0, values: normalised(values) };
+  });
+}
+
+/** The same in two dimensions. */
+function pointSpread(zone: ZoneChords, index: number): Spread {
+  return kept(zone.points, index, () => {
+    const q = index * Q_STEP;
+    const { chords, centroidAlong } = zone;
+    const { reach, first } = acrossOf(zone, q, TAIL_ACROSS);
+    const count = 2 * reach + 1;
+    const places = chords.map(({ at }) => at);
+    const centreRow = reachOf(places, centroidAlong, q, TAIL_AIRY, SAMPLES_ALONG);
+    const rows = 2 * centreRow + 1;
+    const [fieldRe, fieldIm] = [new Float64Array(rows * count), new Float64Array(rows * count)];
+    const [re, im] = [new Float64Array(count), new Float64Array(count)];
+    for (const chord of chords) {
+      chordField(chord, q, first, re, im);
+      for (let row = 0; row < rows; row++) {
+        const rho = centroidAlong * q + (row - centreRow) / SAMPLES_ALONG;
+        const phase = Math.PI * chord.at * (q * chord.at - 2 * rho);
+        const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
+        for (let k = 0, at = row * count; k < count; k++, at++) {
+          fieldRe[at] += cos * re[k] - sin * im[k];
+          fieldIm[at] += cos * im[k] + sin * re[k];
+        }
       }
     }
-  }
-  const point = new Float32Array(alongCount * count);
-  for (let i = 0; i < point.length; i++) point[i] = fieldRe[i] ** 2 + fieldIm[i] ** 2;
-  const result = {
-    centre: reach,
-    line: normalised(line),
-    alongCentre: alongReach,
-    alongCount,
-    point: normalised(point),
-  };
-  shape.spread.set(index, result);
-  return result;
+    const values = new Float32Array(rows * count);
+    for (let i = 0; i < values.length; i++) values[i] = fieldRe[i] ** 2 + fieldIm[i] ** 2;
+    return { centre: reach, rows, centreRow, values: normalised(values) };
+  });
 }
 
-function normalised<T extends Float32Array | Float64Array>(values: T): T {
+function normalised(values: Float32Array): Float32Array {
   let sum = 0;
   for (const value of values) sum += value;
   for (let k = 0; k < values.length; k++) values[k] /= sum;
@@ -151,35 +163,53 @@ export function totalLength(chords: readonly Chord[]): number {
   return chords.reduce((sum, { from, to }) => sum + to - from, 0);
 }
 
+/** Nodes beyond the π for each wave that Gauss's rule needs, for four digits and more. */
+const MORE_NODES = 8;
+
 /** Far field of one chord, ∫ exp(iπ Q b²) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
 export function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float64Array, im: Float64Array): void {
-  // Enough cells that the chirp's phase turns by less than a quarter between them.
-  const cells = Math.max(CELLS, Math.ceil(4 * (Math.abs(q) + 2 * TAIL_AIRY)));
-  const step = (to - from) / cells;
-  for (let k = 0; k < re.length; k++) {
-    const rho = firstRho + k / SAMPLES_PER_AIRY;
-    let [sumRe, sumIm] = [0, 0];
-    // The phase π q b² − 2π b ρ by its second differences: no cosine per cell.
-    let b = from + step / 2;
-    const phase = Math.PI * (q * b * b - 2 * b * rho);
-    const first = Math.PI * (q * step * (2 * b + step) - 2 * step * rho);
-    const second = 2 * Math.PI * q * step * step;
-    let [cr, ci] = [Math.cos(phase), Math.sin(phase)];
-    let [dr, di] = [Math.cos(first), Math.sin(first)];
-    const [er, ei] = [Math.cos(second), Math.sin(second)];
-    for (let j = 0; j < cells; j++) {
-      sumRe += cr;
-      sumIm += ci;
-      b = cr * dr - ci * di;
-      ci = cr * di + ci * dr;
-      cr = b;
-      b = dr * er - di * ei;
-      di = dr * ei + di * er;
-      dr = b;
+  const lastRho = firstRho + (re.length - 1) / SAMPLES_PER_AIRY;
+  // Waves from one end to the other, at most: the phase's slope is q b − ρ.
+  const slopes = [q * from - firstRho, q * to - firstRho, q * from - lastRho, q * to - lastRho];
+  const waves = (to - from) * Math.max(...slopes.map(Math.abs));
+  const half = (to - from) / 2;
+  re.fill(0);
+  im.fill(0);
+  for (const { place, weight } of gaussLegendre(Math.ceil(Math.PI * waves) + MORE_NODES)) {
+    const b = from + half * (1 + place);
+    const phase = Math.PI * b * (q * b - 2 * firstRho);
+    let cos = weight * half * Math.cos(phase);
+    let sin = weight * half * Math.sin(phase);
+    const turn = (-2 * Math.PI * b) / SAMPLES_PER_AIRY;
+    const [turnCos, turnSin] = [Math.cos(turn), Math.sin(turn)];
+    for (let k = 0; k < re.length; k++) {
+      re[k] += cos;
+      im[k] += sin;
+      const next = cos * turnCos - sin * turnSin;
+      sin = sin * turnCos + cos * turnSin;
+      cos = next;
     }
-    re[k] = sumRe * step;
-    im[k] = sumIm * step;
   }
+}
+
+const rules = new Map<number, { place: number; weight: number }[]>();
+
+/** Gauss's rule with so many nodes on (−1, 1): roots of the Legendre polynomial by Newton's method (Abramowitz & Stegun 25.4.29). */
+function gaussLegendre(count: number): { place: number; weight: number }[] {
+  return kept(rules, count, () =>
+    Array.from({ length: count }, (_, i) => {
+      let place = Math.cos((Math.PI * (i + 0.75)) / (count + 0.5));
+      let slope = 1;
+      for (let round = 0; round < 6; round++) {
+        let [value, before] = [1, 0];
+        for (let n = 1; n <= count; n++)
+          [value, before] = [((2 * n - 1) * place * value - (n - 1) * before) / n, value];
+        slope = (count * (place * value - before)) / (place * place - 1);
+        place -= value / slope;
+      }
+      return { place, weight: 2 / ((1 - place * place) * slope * slope) };
+    }),
+  );
 }
 
 /** A zone's spread at any Q, by interpolation between tabulated ones. */
@@ -206,16 +236,11 @@ export class ZoneSpread {
   }
 
   /**
-   * Density per λN at `rhos` λN from the zone's mean ray.
+   * Density per λN at places from the zone's mean ray, λN.
    * @param out filled with one value for each k: ρ = first + k · step
    */
   sample(q: number, first: number, step: number, out: Float64Array): void {
-    const place = q / Q_STEP;
-    const index = Math.floor(place);
-    const fraction = place - index;
-    out.fill(0);
-    this.add(tabulated(this.shape, index), (1 - fraction) * SAMPLES_PER_AIRY, first, step, out);
-    if (fraction > 0) this.add(tabulated(this.shape, index + 1), fraction * SAMPLES_PER_AIRY, first, step, out);
+    this.gather(lineSpread, q, 1, first, step, 1, out);
   }
 
   /**
@@ -225,56 +250,55 @@ export class ZoneSpread {
    * @param out bins × across values, an odd number of bins; filled with densities per λN across
    */
   sampleAlong(q: number, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
-    const place = q / Q_STEP;
-    const index = Math.floor(place);
-    const fraction = place - index;
-    const across = out.length / bins;
-    out.fill(0);
-    for (const [at, weight] of [
-      [index, 1 - fraction],
-      [index + 1, fraction],
-    ]) {
-      if (weight === 0) continue;
-      const spread = tabulated(this.shape, at);
-      const { line, alongCentre, alongCount, point } = spread;
-      const count = line.length;
-      const gathered = new Float64Array(bins * count);
-      for (let row = 0; row < alongCount; row++) {
-        const bin = (row - alongCentre) / SAMPLES_ALONG / step + (bins >> 1);
-        const low = Math.floor(bin);
-        for (const [target, share] of [
-          [low, 1 - (bin - low)],
-          [low + 1, bin - low],
-        ]) {
-          if (target < 0 || target >= bins) continue;
-          for (let k = 0, from = row * count, to = target * count; k < count; k++, from++, to++)
-            gathered[to] += share * point[from];
-        }
-      }
-      for (let bin = 0; bin < bins; bin++)
-        this.add(
-          { centre: spread.centre, line: gathered.subarray(bin * count, (bin + 1) * count) },
-          weight * SAMPLES_PER_AIRY,
-          first,
-          acrossStep,
-          out.subarray(bin * across, (bin + 1) * across),
-        );
-    }
+    this.gather(pointSpread, q, step, first, acrossStep, bins, out);
   }
 
-  private add(
-    { centre, line: values }: Pick<Spread, 'centre' | 'line'>,
-    weight: number,
-    first: number,
+  private gather(
+    spreadAt: typeof lineSpread,
+    q: number,
     step: number,
+    first: number,
+    acrossStep: number,
+    bins: number,
     out: Float64Array,
   ): void {
-    for (let k = 0; k < out.length; k++) {
-      const place = centre + (first + k * step) * SAMPLES_PER_AIRY;
-      const index = Math.floor(place);
-      if (index < 0 || index >= values.length - 1) continue;
-      const fraction = place - index;
-      out[k] += weight * (values[index] * (1 - fraction) + values[index + 1] * fraction);
+    const place = q / Q_STEP;
+    const index = Math.floor(place);
+    out.fill(0);
+    add(spreadAt(this.shape, index), 1 - (place - index), step, first, acrossStep, bins, out);
+    if (place > index) add(spreadAt(this.shape, index + 1), place - index, step, first, acrossStep, bins, out);
+  }
+}
+
+/** Adds a tabulated spread, `weight` times; the rest as in `sampleAlong`. */
+function add(
+  { centre, rows, centreRow, values }: Spread,
+  weight: number,
+  step: number,
+  first: number,
+  acrossStep: number,
+  bins: number,
+  out: Float64Array,
+): void {
+  const across = out.length / bins;
+  const count = values.length / rows;
+  // Places that lie in the table are the same in all its rows.
+  const placeOf = (k: number) => centre + (first + k * acrossStep) * SAMPLES_PER_AIRY;
+  let [start, end] = [0, across];
+  while (start < end && placeOf(start) < 0) start++;
+  while (end > start && placeOf(end - 1) >= count - 1) end--;
+  for (let row = 0; row < rows; row++) {
+    const bin = (row - centreRow) / SAMPLES_ALONG / step + (bins >> 1);
+    const low = Math.floor(bin);
+    if (low < -1 || low >= bins) continue;
+    const upper = weight * SAMPLES_PER_AIRY * (bin - low);
+    const lower = weight * SAMPLES_PER_AIRY - upper;
+    for (let k = start; k < end; k++) {
+      const place = placeOf(k);
+      const at = row * count + (place | 0);
+      const value = values[at] + (place - (place | 0)) * (values[at + 1] - values[at]);
+      if (low >= 0) out[low * across + k] += lower * value;
+      if (low < bins - 1) out[(low + 1) * across + k] += upper * value;
     }
   }
 }

@@ -1,21 +1,10 @@
 /** What a finished fit says: the offset and its σ, the spots, and what speaks for or against it. */
 import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
-import {
-  forEachResidual,
-  forEachSample,
-  type Lines,
-  lightAt,
-  type Model,
-  offsetByAcross,
-  offsetOf,
-  spectrumSeen,
-  variance,
-  widthOf,
-  ZONES,
-} from './model.ts';
+import { type Lines, type Model, offsetByAcross, offsetOf, variance, widthOf, ZONES } from './model.ts';
 import type { Samples } from './samples.ts';
 import { invert } from './solve.ts';
+import { forEachResidual, lightAt, spectrumSeen } from './terms.ts';
 
 export interface Fit {
   lines: Lines;
@@ -97,7 +86,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   };
   const [red, blue] = [colour(0), colour(samples.channels - 1)];
   const green = samples.green
-    ? centroid(model, spectrumSeen(samples, model, samples.green, 1), equations.spectrum[0].own)
+    ? centroid(model, spectrumSeen(model, samples.green, 1), equations.spectrum[0].own)
     : colour(samples.channels >> 1);
   const offsetSigmaPx = Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines));
   // Nothing lit at any radius, or no sample told anything: this is no pattern, and would spoil all it is joined with.
@@ -220,28 +209,27 @@ function centroid({ profile, lines }: Model, values: Float64Array, own: Float64A
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */
 function spotFits(samples: Samples, fitted: Model): SpotFit[] {
   const { channels, value } = samples;
-  const { lines, profile, noise, cross } = fitted;
+  const { lines, profile, noise, cross, terms } = fitted;
+  const part = [0, 0, 0];
   const spots = ZONES.flatMap((_, zone) =>
     ([1, -1] as const).map((side) => ({ zone, side, top: 0, bottom: 0, own: 0, lost: 0, peak: 0 })),
   );
   const top = ZONES.map((_, zone) => cross.at(zone, 0, lines.airyPx, { slope: 0 }));
-  forEachSample(samples, fitted, (i, terms, side) => {
-    const half = side > 0 ? 0 : 1;
+  for (let i = 0; i < samples.count; i++) {
+    const half = samples.side[i] > 0 ? 0 : 1;
     for (let zone = 0; zone < 3; zone++) {
       const spot = spots[2 * zone + half];
-      if (terms[zone].g < 0.3 * top[zone]) continue;
+      if (terms.g[3 * i + zone] < 0.3 * top[zone]) continue;
       spot.own += channels;
       for (let c = 0; c < channels; c++) if (Number.isNaN(value[i * channels + c])) spot.lost++;
     }
-    let square = 0;
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
       let model = 0;
-      const part = [0, 0, 0];
-      for (let zone = 0; zone < 3; zone++) {
-        if (terms[zone].g === 0) continue;
-        part[zone] = lines.amplitude[zone] * terms[zone].g * lightAt(profile, terms[zone], c, channels);
+      for (let zone = 0, k = 3 * i; zone < 3; zone++, k++) {
+        const isThere = terms.node[k] >= 0;
+        part[zone] = isThere ? lines.amplitude[zone] * terms.g[k] * lightAt(profile, terms, k, c, channels) : 0;
         model += part[zone];
       }
       const weight = 1 / variance(noise, c, model);
@@ -249,11 +237,10 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
         const spot = spots[2 * zone + half];
         spot.top += weight * part[zone] * (observed - model + part[zone]);
         spot.bottom += weight * part[zone] ** 2;
-        square = (part[zone] / noise.sky[c]) ** 2;
-        if (square > spot.peak) spot.peak = square;
+        spot.peak = Math.max(spot.peak, (part[zone] / noise.sky[c]) ** 2);
       }
     }
-  });
+  }
   return spots.map(({ zone, side, top, bottom, own, lost, peak }) => ({
     zone,
     side,

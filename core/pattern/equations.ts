@@ -1,19 +1,10 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
 import { PAIRS } from './interference.ts';
-import {
-  blurOf,
-  forEachSample,
-  type Lines,
-  lightAt,
-  type Model,
-  offsetByAcross,
-  SIGN,
-  widthOf,
-  ZONES,
-} from './model.ts';
+import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, solve, substitute } from './solve.ts';
+import { lightAt, PHASE_COUNT } from './terms.ts';
 
 /** Places of the geometry's parameters; three in a row where each zone has its own. */
 export const ANGLE = 0;
@@ -25,7 +16,7 @@ export const BLUR = 11;
 export const AIRY = 14;
 /** Cosine and sine of each of PAIRS. */
 export const PHASES = 15;
-export const PARAMETERS = PHASES + 2 * PAIRS.length;
+export const PARAMETERS = PHASES + PHASE_COUNT;
 
 /** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
 export interface Equations {
@@ -43,18 +34,19 @@ function square(rows: number, columns: number): Float64Array[] {
 }
 
 /** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
-const ACTIVE_WITH_PHASES = Array.from({ length: 8 }, (_, zones) =>
-  Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(
-    (parameter) =>
-      parameter < ACROSS ||
-      (parameter >= BLUR && parameter < PHASES) ||
-      (parameter >= PHASES
-        ? PAIRS[(parameter - PHASES) >> 1].some((zone) => (zones & (1 << zone)) !== 0)
-        : (zones & (1 << ((parameter - ACROSS) % 3))) !== 0),
-  ),
-);
-
-const ACTIVE = ACTIVE_WITH_PHASES.map((parameters) => parameters.filter((parameter) => parameter < PHASES));
+function activeBySpots({ known, splitsBlur, interference }: Model): Uint8Array[] {
+  return Array.from({ length: 8 }, (_, zones) => {
+    const ofZone = (zone: number) => (zones & (1 << zone)) !== 0;
+    const isActive = (parameter: number) => {
+      if (parameter < ACROSS) return true;
+      if (parameter >= PHASES) return !interference.isEmpty && PAIRS[(parameter - PHASES) >> 1].some(ofZone);
+      if (parameter === AIRY) return known.airyPx === null;
+      if (parameter >= BLUR && !splitsBlur) return parameter === BLUR;
+      return ofZone((parameter - ACROSS) % 3);
+    };
+    return Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(isActive);
+  });
+}
 
 /** The model's derivatives at one sample and channel. */
 interface Row {
@@ -73,11 +65,11 @@ export function forEachRow(
   model: Model,
   visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
 ): void {
-  const { channels, value } = samples;
-  const { profile, weights, known, splitsBlur } = model;
+  const { channels, value, side } = samples;
+  const { profile, weights, known, splitsBlur, terms, byAiry, byBlur } = model;
   const { amplitude, along } = model.lines;
-  const learnsPhases = !model.interference.isEmpty;
-  const active = learnsPhases ? ACTIVE_WITH_PHASES : ACTIVE;
+  const { node, fraction, r, t, g, slope, mixed, mixedSlope, shared, byPhase, isNear } = terms;
+  const active = activeBySpots(model);
   const geometry = new Float64Array(PARAMETERS);
   const row: Row = {
     geometry,
@@ -87,22 +79,17 @@ export function forEachRow(
     used: 0,
   };
   const unused = { slope: 0 };
-  const byAiry = [0, 0, 0];
-  const byBlur = [0, 0, 0];
-  forEachSample(samples, model, (i, terms, side) => {
+  for (let i = 0; i < samples.count; i++) {
     let used = 0;
     let zones = 0;
-    for (let zone = 0; zone < 3; zone++) {
-      const { g, t, r, node, fraction, isNear, shared } = terms[zone];
-      if (!isNear) continue;
+    for (let zone = 0, k = 3 * i; zone < 3; zone++, k++) {
+      if (!isNear[k]) continue;
       zones |= 1 << zone;
-      if (known.airyPx === null) byAiry[zone] = model.byAiry.at(zone, t, r, unused);
-      byBlur[zone] = model.byBlur.at(zone, t, r, unused);
-      row.nodeAt[used] = node;
-      const reach = amplitude[zone] * g + shared;
-      row.nodeWeight[used++] = reach * (1 - fraction);
-      row.nodeAt[used] = node + 1;
-      row.nodeWeight[used++] = reach * fraction;
+      const reach = amplitude[zone] * g[k] + shared[k];
+      row.nodeAt[used] = node[k];
+      row.nodeWeight[used++] = reach * (1 - fraction[k]);
+      row.nodeAt[used] = node[k] + 1;
+      row.nodeWeight[used++] = reach * fraction[k];
     }
     row.used = used;
     row.active = active[zones];
@@ -111,30 +98,31 @@ export function forEachRow(
       if (Number.isNaN(observed)) continue;
       let light = 0;
       if (used > 0) geometry.fill(0);
-      for (let zone = 0; zone < 3; zone++) {
-        const term = terms[zone];
-        if (term.g === 0) continue;
-        const seen = lightAt(profile, term, c, channels);
-        const at = term.node * channels + c;
-        const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
+      for (let zone = 0, k = 3 * i; zone < 3; zone++, k++) {
+        if (node[k] < 0) continue;
+        const seen = lightAt(profile, terms, k, c, channels);
         const a = amplitude[zone] * seen;
-        light += a * term.g + seen * term.shared + amplitude[zone] * term.mixed.light;
-        if (!term.isNear) continue;
-        const byAcross = -a * term.slope - amplitude[zone] * term.mixed.slope;
+        light += a * g[k] + seen * shared[k] + amplitude[zone] * mixed[k];
+        if (!isNear[k]) continue;
+        const at = node[k] * channels + c;
+        const rise = (profile.values[at + channels] - profile.values[at]) / profile.step;
+        const byAcross = -a * slope[k] - amplitude[zone] * mixedSlope[k];
         // Turning a line by dα carries its spots across it by side · r · dα.
-        const byAngle = byAcross * (side * term.r + along[zone]);
+        const byAngle = byAcross * (side[i] * r[k] + along[zone]);
         geometry[ANGLE] += byAngle;
         geometry[OUTER_ANGLE] += SIGN[zone] * byAngle;
         geometry[ACROSS + zone] = byAcross;
-        geometry[ALONG + zone] = -side * amplitude[zone] * rise * term.g;
-        geometry[AMPLITUDE + zone] = seen * term.g + term.mixed.light;
-        if (learnsPhases) for (let k = 0; k < term.byPhase.length; k++) geometry[PHASES + k] += seen * term.byPhase[k];
-        geometry[AIRY] += a * byAiry[zone];
-        geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur[zone];
+        geometry[ALONG + zone] = -side[i] * amplitude[zone] * rise * g[k];
+        geometry[AMPLITUDE + zone] = seen * g[k] + mixed[k];
+        if (byPhase.length > 0)
+          for (let phase = 0; phase < PHASE_COUNT; phase++)
+            geometry[PHASES + phase] += seen * byPhase[PHASE_COUNT * k + phase];
+        if (known.airyPx === null) geometry[AIRY] += a * byAiry.at(zone, t[k], r[k], unused);
+        geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur.at(zone, t[k], r[k], unused);
       }
       visit(row, observed - light, weights[i * channels + c], i, c);
     }
-  });
+  }
 }
 
 export function normalEquations(samples: Samples, model: Model): Equations {
@@ -330,15 +318,17 @@ function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
   });
 }
 
-export function moveLines({ lines, splitsBlur }: Model, step: Float64Array): void {
-  lines.angle += step[ANGLE];
-  lines.outer += step[OUTER_ANGLE];
-  for (let zone = 0; zone < 3; zone++) {
-    lines.across[zone] += step[ACROSS + zone];
-    lines.along[zone] += step[ALONG + zone];
-    lines.amplitude[zone] += step[AMPLITUDE + zone];
-  }
-  lines.airyPx += step[AIRY];
-  lines.blurPx = lines.blurPx.map((blur, zone) => blur + step[BLUR + (splitsBlur ? zone : 0)]);
-  for (let k = 0; k < lines.phases.length; k++) lines.phases[k] += step[PHASES + k];
+/** The lines after a step. */
+export function moved({ lines, splitsBlur }: Model, step: Float64Array): Lines {
+  const by = (first: number) => (value: number, k: number) => value + step[first + k];
+  return {
+    angle: lines.angle + step[ANGLE],
+    outer: lines.outer + step[OUTER_ANGLE],
+    across: lines.across.map(by(ACROSS)),
+    along: lines.along.map(by(ALONG)),
+    amplitude: lines.amplitude.map(by(AMPLITUDE)),
+    phases: lines.phases.map(by(PHASES)),
+    airyPx: lines.airyPx + step[AIRY],
+    blurPx: lines.blurPx.map((blur, zone) => blur + step[BLUR + (splitsBlur ? zone : 0)]),
+  };
 }

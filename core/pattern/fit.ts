@@ -11,13 +11,12 @@
  * are left out.
  */
 import { conclude, type Fit } from './conclude.ts';
-import { type Equations, jointStep, moveLines, normalEquations } from './equations.ts';
+import { type Equations, jointStep, moved, normalEquations } from './equations.ts';
 import {
   buildInterference,
   buildMixing,
   buildProfiles,
-  copyLines,
-  followFit,
+  followOffset,
   type Knowledge,
   type Lines,
   type Model,
@@ -28,6 +27,7 @@ import {
 } from './model.ts';
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
+import { evaluate } from './terms.ts';
 
 /** How long to go on: descents, steps in each; whether mixing and interference count, and how strange light does. */
 export interface Effort {
@@ -64,13 +64,15 @@ export function fitLines(
   const model = startModel(samples, rough, known, effort.freedom, start);
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
-    if (turn > 0) followFit(samples, model);
+    if (turn > 0) followOffset(model);
     if (effort.mixing && samples.channels === 1) buildMixing(model);
     if (
       effort.interference &&
       (turn === 0 || Math.abs(model.interference.offsetPx - model.offset) > STALE * widthOf(model.lines))
     )
       buildInterference(model);
+    evaluate(samples, model);
+    if (turn > 0) updateNoise(samples, model);
     if (!descend(samples, model, normalEquations(samples, model), effort.rounds)) return null;
     if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
   }
@@ -82,25 +84,32 @@ export function fitLines(
 function descend(samples: Samples, model: Model, start: Equations, rounds: number): boolean {
   let equations = start;
   let damping = 1e-3;
+  let isBack = false;
   for (let round = 0; round < rounds && damping < 1e4; ) {
     const step = jointStep(equations, damping, model);
     if (!step) return false;
-    const before = { lines: copyLines(model.lines), values: model.profile.values.slice() };
-    moveLines(model, step.geometry);
-    for (let k = 0; k < step.spectrum.length; k++) model.profile.values[k] += step.spectrum[k];
+    const { lines, profile } = model;
+    model.lines = moved(model, step.geometry);
+    model.profile = { ...profile, values: profile.values.map((value, k) => value + step.spectrum[k]) };
     buildProfiles(model);
+    evaluate(samples, model);
     const next = normalEquations(samples, model);
     if (next.cost > equations.cost) {
-      model.lines = before.lines;
-      model.profile.values = before.values;
+      Object.assign(model, { lines, profile });
       damping = Math.max(1e-2, damping * 10);
+      isBack = true;
       continue;
     }
+    isBack = false;
     const gained = equations.cost - next.cost;
     equations = next;
     damping /= 8;
     round++;
     if (gained < 0.02 + 1e-3 * next.cost) break;
+  }
+  if (isBack) {
+    buildProfiles(model);
+    evaluate(samples, model);
   }
   return true;
 }

@@ -4,10 +4,11 @@
  */
 import type { ZoneShape } from '../optics/mask.ts';
 import { Interference, PAIRS } from './interference.ts';
-import { type Mixed, Mixing } from './mixing.ts';
+import { Mixing } from './mixing.ts';
 import { CrossProfiles } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import { INNER, OUTER, type Samples } from './samples.ts';
+import { emptyTerms, evaluate, forEachResidual, spectrumSeen, type Terms } from './terms.ts';
 
 /** Zones in the order used by all arrays here; the outer lines are turned by SIGN · θ from the middle one. */
 export const ZONES = ['middle', 'plus', 'minus'] as const;
@@ -70,6 +71,8 @@ export interface Model {
   /** What zones' spots have in common; mostly empty. */
   interference: Interference;
   profile: Profile;
+  /** What the above says at each sample; `evaluate` brings it up to it. */
+  terms: Terms;
   noise: Noise;
   /** Inverse variance of each sample and channel, kept while steps are compared. */
   weights: Float32Array;
@@ -100,6 +103,7 @@ export function startModel(
     mixing: new Mixing(),
     interference: new Interference(),
     profile: startProfile(rough.distancePx, samples),
+    terms: emptyTerms(samples),
     noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
     freedom,
@@ -110,7 +114,8 @@ export function startModel(
   };
   buildProfiles(model);
   buildDerivatives(model);
-  model.profile.values = spectrumSeen(samples, model, samples.value, samples.channels);
+  evaluate(samples, model);
+  model.profile.values = spectrumSeen(model, samples.value, samples.channels);
   updateNoise(samples, model, Infinity);
   return model;
 }
@@ -158,33 +163,6 @@ function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
   return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
 }
 
-/**
- * The spectrum that the spots' own samples show at each radius, nodes × channels.
- * @param value light of each sample, count × channels
- */
-export function spectrumSeen(samples: Samples, model: Model, value: Float32Array, channels: number): Float64Array {
-  const values = new Float64Array(model.profile.nodes * channels);
-  const weights = new Float64Array(values.length);
-  forEachSample(samples, model, (i, terms) => {
-    let reach = 0;
-    for (const term of terms) reach += term.g;
-    for (let c = 0; c < channels; c++) {
-      const observed = value[i * channels + c];
-      if (Number.isNaN(observed)) continue;
-      for (const { g, node, fraction } of terms) {
-        if (g === 0) continue;
-        const at = node * channels + c;
-        values[at] += g * (1 - fraction) * observed;
-        weights[at] += g * (1 - fraction) * reach;
-        values[at + channels] += g * fraction * observed;
-        weights[at + channels] += g * fraction * reach;
-      }
-    }
-  });
-  for (let k = 0; k < values.length; k++) if (weights[k] > 0) values[k] /= weights[k];
-  return values;
-}
-
 export function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {
   const to = profile.from + profile.step * (profile.nodes - 1);
   const q = cross.defocusQ(offset, lines.airyPx);
@@ -230,123 +208,15 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distanc
   );
 }
 
-/** Brings what is kept during a descent up to the lines as they are now: defocus of the profiles, weights. */
-export function followFit(samples: Samples, model: Model): void {
+/** Brings the profiles up to the defocus that the lines now tell, which is kept during a descent. */
+export function followOffset(model: Model): void {
   model.offset = offsetOf(model.lines);
   buildProfiles(model);
   buildDerivatives(model);
-  updateNoise(samples, model);
-}
-
-/** What one spot contributes at a sample; `g` is 0 out of reach. */
-export interface Term {
-  node: number;
-  fraction: number;
-  /** Along the line from the origin, positive outwards. */
-  r: number;
-  /** Across the line from its middle. */
-  t: number;
-  /** Cross profile, and its derivative by t. */
-  g: number;
-  slope: number;
-  mixed: Mixed;
-  /** Light, relative to the spectrum, that is there by interference with the other zones, and by each of `phases`. */
-  shared: number;
-  byPhase: Float64Array;
-  /** Not only the far wing of its light, which tells nothing about it, but is light for the others. */
-  isNear: boolean;
-}
-
-/** Calls `visit` for each sample with the terms of the three spots on its side. */
-export function forEachSample(
-  samples: Samples,
-  { lines, cross, profile, mixing, interference }: Model,
-  visit: (i: number, terms: Term[], side: 1 | -1) => void,
-): void {
-  const terms: Term[] = ZONES.map(() => ({
-    node: 0,
-    fraction: 0,
-    r: 0,
-    t: 0,
-    g: 0,
-    slope: 0,
-    mixed: { light: 0, slope: 0 },
-    shared: 0,
-    byPhase: new Float64Array(2 * PAIRS.length),
-    isNear: false,
-  }));
-  const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
-  const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
-  const { across, along } = lines;
-  for (let i = 0; i < samples.count; i++) {
-    const x = samples.x[i];
-    const y = samples.y[i];
-    const side = samples.side[i] as 1 | -1;
-    for (let zone = 0; zone < 3; zone++) {
-      const term = terms[zone];
-      term.t = y * cos[zone] - x * sin[zone] - across[zone];
-      term.r = side * (x * cos[zone] + y * sin[zone] - along[zone]);
-      const place = (term.r - profile.from) / profile.step;
-      term.g = place >= 0 && place < profile.nodes - 1 ? cross.at(zone, term.t, term.r, term) : 0;
-      term.isNear = term.g !== 0 && Math.abs(term.t) < cross.corePx;
-      if (term.g === 0) continue;
-      term.node = place | 0;
-      term.fraction = place - term.node;
-      mixing.at(zone, side, term.t, term.r, term.mixed);
-      if (!interference.isEmpty) share(interference, lines, zone, side, term);
-    }
-    visit(i, terms, side);
-  }
-}
-
-const common = { re: 0, im: 0 };
-
-function share(interference: Interference, { amplitude, phases }: Lines, zone: number, side: 1 | -1, term: Term): void {
-  term.shared = 0;
-  term.byPhase.fill(0);
-  if (!term.isNear) return;
-  for (let pair = 0; pair < PAIRS.length; pair++) {
-    const [first, second] = PAIRS[pair];
-    if (zone !== first && zone !== second) continue;
-    interference.at(zone, zone === first ? second : first, side, term.t, term.r, common);
-    const size = 2 * Math.sqrt(Math.max(0, amplitude[first] * amplitude[second]));
-    const byCos = size * common.re;
-    const bySin = (zone === first ? -side : side) * size * common.im;
-    term.byPhase[2 * pair] = byCos;
-    term.byPhase[2 * pair + 1] = bySin;
-    term.shared += phases[2 * pair] * byCos + phases[2 * pair + 1] * bySin;
-  }
-}
-
-export function lightAt(profile: Profile, term: Term, channel: number, channels: number): number {
-  const at = term.node * channels + channel;
-  return profile.values[at] * (1 - term.fraction) + profile.values[at + channels] * term.fraction;
 }
 
 export function variance(noise: Noise, channel: number, model: number): number {
   return noise.sky[channel] ** 2 + (model > 0 ? noise.gain[channel] * model : 0);
-}
-
-export function forEachResidual(
-  samples: Samples,
-  model: Model,
-  visit: (residual: number, light: number, channel: number, place: number) => void,
-): void {
-  const { channels, value } = samples;
-  const { amplitude } = model.lines;
-  forEachSample(samples, model, (i, terms) => {
-    for (let c = 0; c < channels; c++) {
-      const observed = value[i * channels + c];
-      if (Number.isNaN(observed)) continue;
-      let light = 0;
-      for (let zone = 0; zone < 3; zone++)
-        if (terms[zone].g !== 0)
-          light +=
-            (amplitude[zone] * terms[zone].g + terms[zone].shared) * lightAt(model.profile, terms[zone], c, channels) +
-            amplitude[zone] * terms[zone].mixed.light;
-      visit(observed - light, light, c, i * channels + c);
-    }
-  });
 }
 
 /**
