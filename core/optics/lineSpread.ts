@@ -282,23 +282,26 @@ function add(
 ): void {
   const across = out.length / bins;
   const count = values.length / rows;
-  // Places that lie in the table are the same in all its rows.
-  const placeOf = (k: number) => centre + (first + k * acrossStep) * SAMPLES_PER_AIRY;
-  let [start, end] = [0, across];
-  while (start < end && placeOf(start) < 0) start++;
-  while (end > start && placeOf(end - 1) >= count - 1) end--;
+  // Places across are the same in all rows, and all from `start` to `end` lie in the table.
+  const places = new Float64Array(across);
+  for (let k = 0; k < across; k++) places[k] = centre + (first + k * acrossStep) * SAMPLES_PER_AIRY;
+  const start = Math.max(0, Math.ceil(-places[0] / (acrossStep * SAMPLES_PER_AIRY)));
+  let end = across;
+  while (end > start && places[end - 1] >= count - 1) end--;
   for (let row = 0; row < rows; row++) {
     const bin = (row - centreRow) / SAMPLES_ALONG / step + (bins >> 1);
     const low = Math.floor(bin);
     if (low < -1 || low >= bins) continue;
-    const upper = weight * SAMPLES_PER_AIRY * (bin - low);
-    const lower = weight * SAMPLES_PER_AIRY - upper;
+    const upper = low < bins - 1 ? weight * SAMPLES_PER_AIRY * (bin - low) : 0;
+    const lower = low >= 0 ? weight * SAMPLES_PER_AIRY * (1 - (bin - low)) : 0;
+    const to = Math.max(0, low) * across;
+    const beyond = Math.min(bins - 1, low + 1) * across;
     for (let k = start; k < end; k++) {
-      const place = placeOf(k);
-      const at = row * count + (place | 0);
-      const value = values[at] + (place - (place | 0)) * (values[at + 1] - values[at]);
-      if (low >= 0) out[low * across + k] += lower * value;
-      if (low < bins - 1) out[(low + 1) * across + k] += upper * value;
+      const index = places[k] | 0;
+      const at = row * count + index;
+      const value = values[at] + (places[k] - index) * (values[at + 1] - values[at]);
+      out[to + k] += lower * value;
+      out[beyond + k] += upper * value;
     }
   }
 }

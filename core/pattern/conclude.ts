@@ -3,7 +3,7 @@ import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
 import { type Lines, type Model, offsetByAcross, offsetOf, variance, widthOf, ZONES } from './model.ts';
 import type { Samples } from './samples.ts';
-import { invert } from './solve.ts';
+import { dot, invert } from './solve.ts';
 import { forEachResidual, lightAt, spectrumSeen } from './terms.ts';
 
 export interface Fit {
@@ -57,28 +57,28 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   const reduced = eliminated(equations, 0);
   const covariance = reduced && invert(reduced.matrix);
   if (!covariance) return null;
-  /** σ of the linear combination of the geometry's parameters that `gradient` gives. */
-  const sigmaOf = (gradient: Float64Array) => {
-    const combination = Float64Array.from(covariance, (line) =>
-      line.reduce((sum, value, q) => sum + value * gradient[q], 0),
-    );
-    const bySpectrum = reduced.answers.map(({ byGeometry }) => {
-      const nodes = new Float64Array(profile.nodes);
-      byGeometry.forEach((column, p) => {
-        for (let k = 0; k < nodes.length; k++) nodes[k] -= column[k] * combination[p];
-      });
-      return nodes;
-    });
-    // Of few or faint samples the residuals alone say too little.
-    const byNoise = combination.reduce((sum, value, p) => sum + value * gradient[p], 0);
-    return Math.sqrt(Math.max(byNoise, varianceBySamples(samples, model, combination, bySpectrum)));
-  };
   const byOffset = new Float64Array(PARAMETERS);
   const [, plus, minus] = lines.across;
   byOffset.set(offsetByAcross(lines.outer), ACROSS);
   byOffset[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
   const byOuter = new Float64Array(PARAMETERS);
   byOuter[OUTER_ANGLE] = 1;
+  const gradients = [byOffset, byOuter];
+  const pulls = gradients.map((gradient): Pull => {
+    const geometry = Float64Array.from(covariance, (line) => dot(line, gradient));
+    const spectrum = reduced.answers.map(({ byGeometry }) => {
+      const nodes = new Float64Array(profile.nodes);
+      byGeometry.forEach((column, p) => {
+        for (let k = 0; k < nodes.length; k++) nodes[k] -= column[k] * geometry[p];
+      });
+      return nodes;
+    });
+    return { geometry, spectrum };
+  });
+  // Of few or faint samples the residuals alone say too little.
+  const [offsetSigma, outerSigma] = variancesBySamples(samples, model, pulls).map((variance, k) =>
+    Math.sqrt(Math.max(variance, dot(pulls[k].geometry, gradients[k]))),
+  );
 
   const colour = (channel: number) => {
     const values = profile.values.filter((_, i) => i % samples.channels === channel);
@@ -88,7 +88,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   const green = samples.green
     ? centroid(model, spectrumSeen(model, samples.green, 1), equations.spectrum[0].own)
     : colour(samples.channels >> 1);
-  const offsetSigmaPx = Math.hypot(sigmaOf(byOffset), OFFSET_TRUST * offsetOf(lines));
+  const offsetSigmaPx = Math.hypot(offsetSigma, OFFSET_TRUST * offsetOf(lines));
   // Nothing lit at any radius, or no sample told anything: this is no pattern, and would spoil all it is joined with.
   if (!Number.isFinite(green.r + green.sigma + offsetSigmaPx)) return null;
   let light = 0;
@@ -104,7 +104,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     offsetSigmaPx,
     distancePx: green.r,
     distanceSigmaPx: green.sigma,
-    outerSigma: sigmaOf(byOuter),
+    outerSigma,
     dispersion: samples.channels === 1 ? Number.NaN : red.r / blue.r,
     radialSpread: Math.sqrt(Math.max(0, green.spread ** 2 - widthOf(lines) ** 2)) / green.r,
     dispersionSigma: Math.hypot(red.sigma, blue.sigma) / blue.r,
@@ -118,45 +118,69 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
 /** Residuals of samples up to this many blocks apart are taken as related. */
 const RELATED_BLOCKS = 2;
 
+/** What a parameter, or a combination of some, gains from each unit of weighted residual in the model's derivatives. */
+interface Pull {
+  /** Covariance of the geometry times the combination's gradient. */
+  geometry: Float64Array;
+  /** The same for each channel's spectrum nodes. */
+  spectrum: Float64Array[];
+}
+
 /**
- * Variance of a linear combination of the parameters, from what each sample's residual contributes to it. No
+ * Variances of linear combinations of the parameters, from what each sample's residual contributes to them. No
  * noise model is asked: neighbours are related by a colour mosaic's interpolation, enlarging and JPEG's
  * blocks (Conley, J. Econometrics 92, 1 (1999), Bartlett weights).
- * @param combination covariance of the geometry times the combination's gradient
- * @param bySpectrum the same for each channel's spectrum nodes
  */
-function varianceBySamples(
-  samples: Samples,
-  model: Model,
-  combination: Float64Array,
-  bySpectrum: Float64Array[],
-): number {
-  const pull = new Float64Array(samples.count);
-  let independent = 0;
-  forEachRow(samples, model, (row, residual, weight, i, c) => {
-    if (row.used === 0) return;
-    let share = 0;
-    for (const p of row.active) share += row.geometry[p] * combination[p];
-    for (let k = 0; k < row.used; k++) share += row.nodeWeight[k] * bySpectrum[c][row.nodeAt[k]];
-    const own = weight * share * residual;
-    pull[i] += own;
-    independent += own * own;
+function variancesBySamples(samples: Samples, model: Model, pulls: Pull[]): number[] {
+  const contributions = pulls.map(() => new Float64Array(samples.count));
+  const independent = pulls.map(() => 0);
+  forEachRow(samples, model, ({ geometry, active, nodeAt, nodeWeight, used }, residual, weight, i, c) => {
+    if (used === 0) return;
+    for (let k = 0; k < pulls.length; k++) {
+      const { geometry: byGeometry, spectrum } = pulls[k];
+      let share = 0;
+      for (let a = 0; a < active.length; a++) share += geometry[active[a]] * byGeometry[active[a]];
+      for (let n = 0; n < used; n++) share += nodeWeight[n] * spectrum[c][nodeAt[n]];
+      const own = weight * share * residual;
+      contributions[k][i] += own;
+      independent[k] += own * own;
+    }
   });
-  // Samples on the grid of blocks they were taken from; 0 where there is none.
-  const [left, top] = [Math.min(...samples.x), Math.min(...samples.y)];
-  const column = (i: number) => Math.round((samples.x[i] - left) / samples.blockPx) + RELATED_BLOCKS;
-  const line = (i: number) => Math.round((samples.y[i] - top) / samples.blockPx) + RELATED_BLOCKS;
-  let columns = 0;
-  let lines = 0;
-  for (let i = 0; i < samples.count; i++) {
-    columns = Math.max(columns, column(i) + RELATED_BLOCKS + 1);
-    lines = Math.max(lines, line(i) + RELATED_BLOCKS + 1);
+  const grid = gridOf(samples);
+  return contributions.map((pull, k) => Math.max(independent[k], relatedSquares(pull, grid)));
+}
+
+/** Samples on the grid of blocks they were taken from, with a margin of RELATED_BLOCKS all round. */
+interface Grid {
+  columns: number;
+  size: number;
+  /** By sample. */
+  places: Int32Array;
+}
+
+function gridOf({ x, y, count, blockPx }: Samples): Grid {
+  let [left, right, top, bottom] = [Infinity, -Infinity, Infinity, -Infinity];
+  for (let i = 0; i < count; i++) {
+    left = Math.min(left, x[i]);
+    right = Math.max(right, x[i]);
+    top = Math.min(top, y[i]);
+    bottom = Math.max(bottom, y[i]);
   }
-  const grid = new Float64Array(columns * lines);
-  for (let i = 0; i < samples.count; i++) grid[line(i) * columns + column(i)] = pull[i];
+  const blocks = (lengthPx: number) => Math.round(lengthPx / blockPx);
+  const columns = blocks(right - left) + 1 + 2 * RELATED_BLOCKS;
+  const rows = blocks(bottom - top) + 1 + 2 * RELATED_BLOCKS;
+  const places = new Int32Array(count);
+  for (let i = 0; i < count; i++)
+    places[i] = (blocks(y[i] - top) + RELATED_BLOCKS) * columns + blocks(x[i] - left) + RELATED_BLOCKS;
+  return { columns, size: columns * rows, places };
+}
+
+/** Sum of products of each sample's value with its neighbours' and its own, nearer ones counting for more. */
+function relatedSquares(values: Float64Array, { columns, size, places }: Grid): number {
+  const grid = new Float64Array(size);
+  for (let i = 0; i < values.length; i++) grid[places[i]] = values[i];
   let related = 0;
-  for (let i = 0; i < samples.count; i++) {
-    const at = line(i) * columns + column(i);
+  for (const at of places) {
     if (grid[at] === 0) continue;
     for (let dy = -RELATED_BLOCKS; dy <= RELATED_BLOCKS; dy++)
       for (let dx = -RELATED_BLOCKS; dx <= RELATED_BLOCKS; dx++) {
@@ -164,7 +188,7 @@ function varianceBySamples(
         related += near * grid[at] * grid[at + dy * columns + dx];
       }
   }
-  return Math.max(independent, related);
+  return related;
 }
 
 interface Centroid {

@@ -3,7 +3,7 @@ import { PAIRS } from './interference.ts';
 import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
-import { cholesky, solve, substitute } from './solve.ts';
+import { cholesky, dot, solve, substitute } from './solve.ts';
 import { lightAt, PHASE_COUNT } from './terms.ts';
 
 /** Places of the geometry's parameters; three in a row where each zone has its own. */
@@ -25,7 +25,7 @@ export interface Equations {
   /** Geometry with geometry, and its right-hand side. */
   geometry: Float64Array[];
   right: Float64Array;
-  /** For each channel: spectrum with spectrum, spectrum with geometry, right-hand side. */
+  /** For each channel: spectrum with spectrum, geometry with spectrum, right-hand side. */
   spectrum: { own: Float64Array[]; mixed: Float64Array[]; right: Float64Array }[];
 }
 
@@ -131,33 +131,34 @@ export function normalEquations(samples: Samples, model: Model): Equations {
   const right = new Float64Array(PARAMETERS);
   const spectrum = Array.from({ length: samples.channels }, () => ({
     own: square(nodes, nodes),
-    mixed: square(nodes, PARAMETERS),
+    mixed: square(PARAMETERS, nodes),
     right: new Float64Array(nodes),
   }));
+  const values = new Float64Array(PARAMETERS);
   let cost = 0;
   forEachRow(samples, model, (row, residual, weight, _, c) => {
     cost += weight * residual * residual;
     const { active, nodeAt, nodeWeight, used } = row;
     if (used === 0) return;
+    for (let a = 0; a < active.length; a++) values[a] = row.geometry[active[a]];
     for (let a = 0; a < active.length; a++) {
       const p = active[a];
-      const weighted = weight * row.geometry[p];
+      const weighted = weight * values[a];
       right[p] += weighted * residual;
       const target = geometry[p];
-      for (let b = 0; b <= a; b++) target[active[b]] += weighted * row.geometry[active[b]];
+      for (let b = 0; b <= a; b++) target[active[b]] += weighted * values[b];
     }
     const { own, mixed, right: spectrumRight } = spectrum[c];
     for (let k = 0; k < used; k++) {
       const weighted = weight * nodeWeight[k];
       const node = nodeAt[k];
       spectrumRight[node] += weighted * residual;
-      const mixedRow = mixed[node];
-      for (let a = 0; a < active.length; a++) mixedRow[active[a]] += weighted * row.geometry[active[a]];
+      for (let a = 0; a < active.length; a++) mixed[active[a]][node] += weighted * values[a];
       const ownRow = own[node];
       for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
     }
   });
-  for (let p = 0; p < PARAMETERS; p++) for (let q = 0; q < p; q++) geometry[q][p] = geometry[p][q];
+  mirror(geometry);
   for (const { own } of spectrum) {
     let largest = 0;
     for (let k = 0; k < own.length; k++) largest = Math.max(largest, own[k][k]);
@@ -166,6 +167,11 @@ export function normalEquations(samples: Samples, model: Model): Equations {
   }
   cost += addPriors(geometry, right, model);
   return { cost, geometry, right, spectrum };
+}
+
+/** Makes a matrix symmetric whose lower half is filled. */
+function mirror(matrix: Float64Array[]): void {
+  for (let p = 0; p < matrix.length; p++) for (let q = 0; q < p; q++) matrix[q][p] = matrix[p][q];
 }
 
 /** Geometry's equations with the spectrum eliminated (Schur complement), damped. */
@@ -183,35 +189,29 @@ export function eliminated(equations: Equations, damping: number) {
     const lower = cholesky(damped);
     if (!lower) return null;
     const alone = substitute(lower, spectrumRight);
-    const byGeometry: Float64Array[] = [];
-    for (let p = 0; p < PARAMETERS; p++)
-      byGeometry.push(
-        substitute(
-          lower,
-          Float64Array.from(mixed, (line) => line[p]),
-        ),
-      );
+    const byGeometry = mixed.map((line) => substitute(lower, line));
     for (let p = 0; p < PARAMETERS; p++) {
-      for (let k = 0; k < own.length; k++) right[p] -= mixed[k][p] * alone[k];
-      for (let q = 0; q < PARAMETERS; q++)
-        for (let k = 0; k < own.length; k++) matrix[p][q] -= mixed[k][p] * byGeometry[q][k];
+      right[p] -= dot(mixed[p], alone);
+      for (let q = 0; q <= p; q++) matrix[p][q] -= dot(mixed[p], byGeometry[q]);
     }
     answers.push({ byGeometry, alone });
   }
+  mirror(matrix);
   return { matrix, right, answers };
 }
 
-/** The damped step of geometry and of the spectrum (nodes × channels). */
+/** The damped step of geometry and of the spectrum (nodes × channels), and how much less the cost should then be. */
 export function jointStep(
   equations: Equations,
   damping: number,
   { lines, distancePx }: Model,
-): { geometry: Float64Array; spectrum: Float64Array } | null {
+): { geometry: Float64Array; spectrum: Float64Array; gain: number } | null {
   const reduced = eliminated(equations, damping);
   const geometry = reduced && solve(reduced.matrix, reduced.right);
   if (!geometry) return null;
   // Limited first: the spectrum then answers to the step that is really taken.
   limitStep(geometry, lines, distancePx);
+  let gain = dot(equations.right, geometry);
   const channels = equations.spectrum.length;
   const nodes = equations.spectrum[0].right.length;
   const spectrum = new Float64Array(nodes * channels);
@@ -220,9 +220,10 @@ export function jointStep(
       let value = alone[k];
       for (let p = 0; p < PARAMETERS; p++) value -= byGeometry[p][k] * geometry[p];
       spectrum[k * channels + c] = value;
+      gain += equations.spectrum[c].right[k] * value;
     }
   });
-  return { geometry, spectrum };
+  return { geometry, spectrum, gain };
 }
 
 /** Weak knowledge that holds the parameters where the picture says nothing. */

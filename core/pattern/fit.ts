@@ -11,7 +11,7 @@
  * are left out.
  */
 import { conclude, type Fit } from './conclude.ts';
-import { type Equations, jointStep, moved, normalEquations } from './equations.ts';
+import { jointStep, moved, normalEquations } from './equations.ts';
 import {
   buildInterference,
   buildMixing,
@@ -73,16 +73,23 @@ export function fitLines(
       buildInterference(model);
     evaluate(samples, model);
     if (turn > 0) updateNoise(samples, model);
-    if (!descend(samples, model, normalEquations(samples, model), effort.rounds)) return null;
+    if (!descend(samples, model, effort.rounds)) return null;
     if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
   }
   updateNoise(samples, model);
   return conclude(samples, model, normalEquations(samples, model));
 }
 
-/** Levenberg–Marquardt with fixed weights and defocus; false when the equations have no solution. */
-function descend(samples: Samples, model: Model, start: Equations, rounds: number): boolean {
-  let equations = start;
+/** A step that promises to lower the cost by less is the last: it is taken as it is. */
+const LEAST_GAIN = 0.02;
+const LEAST_GAIN_SHARE = 1e-3;
+
+/**
+ * Levenberg–Marquardt with fixed weights and defocus. The terms are then those of the lines; the equations are not.
+ * @returns false when the equations have no solution
+ */
+function descend(samples: Samples, model: Model, rounds: number): boolean {
+  let equations = normalEquations(samples, model);
   let damping = 1e-3;
   let isBack = false;
   for (let round = 0; round < rounds && damping < 1e4; ) {
@@ -93,6 +100,7 @@ function descend(samples: Samples, model: Model, start: Equations, rounds: numbe
     model.profile = { ...profile, values: profile.values.map((value, k) => value + step.spectrum[k]) };
     buildProfiles(model);
     evaluate(samples, model);
+    if (step.gain < LEAST_GAIN + LEAST_GAIN_SHARE * equations.cost) return true;
     const next = normalEquations(samples, model);
     if (next.cost > equations.cost) {
       Object.assign(model, { lines, profile });
@@ -101,11 +109,9 @@ function descend(samples: Samples, model: Model, start: Equations, rounds: numbe
       continue;
     }
     isBack = false;
-    const gained = equations.cost - next.cost;
     equations = next;
     damping /= 8;
     round++;
-    if (gained < 0.02 + 1e-3 * next.cost) break;
   }
   if (isBack) {
     buildProfiles(model);
