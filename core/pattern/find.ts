@@ -23,7 +23,7 @@ const CLEARLY_EXPLAINED = 0.97;
 /** A pattern that fits is kept without trying others whose score is lower by this share. */
 const CLEAR_LEAD = 0.13;
 /** An offset less sure than this share of the spots' distance says nothing: the spots have broken up. */
-const MOST_SIGMA = 0.05;
+const MOST_SIGMA = 0.025;
 
 /** A pattern and where it was looked for. */
 export interface Found {
@@ -31,9 +31,21 @@ export interface Found {
   fit: Fit;
   /** Order of the gratings that the fitted spots are. */
   order: 1 | 3;
-  /** Offset at which the zones' shape was last told from the picture, px: further out it may be told better. */
-  toldAtPx: number;
+  told: Told;
 }
+
+/** What frames so far said of the zones' shape. */
+interface Told {
+  /** Largest offset at which it was told, px: further out it may be told better. */
+  atPx: number;
+  /** Frames that may still have a say. */
+  wanted: number;
+  /** Their misfits together with each of `shapesOf`. */
+  misfits: number[];
+}
+
+/** A single frame may be faint and easily mistaken. */
+const NOTHING_TOLD: Told = { atPx: 0, wanted: 8, misfits: [] };
 
 /** Looks for the pattern anywhere in the frame. */
 export function findPattern(image: PixelImage, levels: Level[], optics: Optics): Found | NoPattern {
@@ -64,7 +76,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
     if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
     else if (!best || fit.explained > best.fit.explained) {
-      best = { rough, fit, order: 1, toldAtPx: 0 };
+      best = { rough, fit, order: 1, told: NOTHING_TOLD };
       bestSamples = samples;
     }
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
@@ -75,15 +87,15 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
       ? fitLines(bestSamples!, best.rough, knowledge(SHAPES[0], optics), QUICK)
       : null;
   const refined = best && refine(image, best, optics, true, other?.lines);
-  if (refined && refined.fit.offsetSigmaPx > MOST_SIGMA * refined.fit.distancePx) failure = 'too-far';
-  else if (refined) {
+  if (refined) {
     // Once more from there when the lines moved: the samples then lie where the lines really are.
     const moved = Math.max(
       ...ZONES.map((_, zone) => Math.abs(refined.fit.lines.across[zone] - best!.fit.lines.across[zone])),
     );
     const last =
       moved > 0.15 * widthOf(refined.fit.lines) ? (refine(image, refined, optics, true) ?? refined) : refined;
-    const doubt = doubtAboutPattern(last.fit, last.rough);
+    const isVague = last.fit.offsetSigmaPx > MOST_SIGMA * last.fit.distancePx;
+    const doubt = isVague ? 'too-far' : doubtAboutPattern(last.fit, last.rough);
     if (!doubt) return { ...last, order: orderOf(levels[0], last.fit, last.rough) };
     failure = doubt;
   }
@@ -156,30 +168,26 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
   const shapes = shapesOf(optics.mask);
-  const told = found.toldAtPx > 0 ? shapes.find((shape) => isAlike(shape, found.fit.shape)) : undefined;
-  const first = told ?? shapes[0];
+  const isTold = found.told.atPx > 0;
+  const first = (isTold && shapes.find((shape) => isAlike(shape, found.fit.shape))) || shapes[0];
   const second = other ? fitLines(samples, rough, knowledge(first, optics), FINE, other) : null;
   let best = fitLines(samples, rough, knowledge(first, optics), FINE, lines);
   if (second && !(best && best.misfit <= second.misfit)) best = second;
   if (!best) return null;
-  const tried = [best];
-  let { toldAtPx } = found;
-  if (Math.abs(best.offsetPx) >= FURTHER * toldAtPx) {
-    const { lines: start, offsetPx } = best;
-    let worst: ZoneLayout | null = null;
-    for (const shape of shapes) {
-      if (shape === first) continue;
-      const q = Math.abs(offsetPx) / (slopeOf(shape, start.outer) * start.airyPx);
-      // Near focus the zones' shapes cannot be told apart, and need not be.
-      if (q < LEAST_Q) continue;
-      toldAtPx = Math.abs(offsetPx);
-      // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
-      if (q * start.airyPx > MOST_SPREAD * width || worst === shape.layout) continue;
-      const fit = fitLines(samples, rough, knowledge(shape, optics), FINE, start);
-      if (fit) tried.push(fit);
-      const better = shape.layout === best.shape.layout ? 1 : CLEARLY_BETTER;
-      if (!fit || fit.misfit > NOTHING_LIKE * best.misfit) worst = shape.layout;
-      else if (fit.misfit < better * best.misfit) best = fit;
+  let tried = [best];
+  let { told } = found;
+  const isFurther = Math.abs(best.offsetPx) >= FURTHER * told.atPx;
+  if (isFurther || told.wanted > 0) {
+    const fits = fitRivals(samples, rough, shapes, best, width, optics);
+    tried = fits.filter((fit) => fit !== null);
+    if (tried.length > 1) {
+      const before = isFurther || told.misfits.length !== shapes.length ? NOTHING_TOLD : told;
+      const misfits = fits.map((fit, k) => (fit?.misfit ?? Number.POSITIVE_INFINITY) + (before.misfits[k] ?? 0));
+      const [least, next] = misfits.toSorted((a, b) => a - b);
+      const isClear = next - least > (CLEARLY_TOLD * best.misfit) / samples.value.length;
+      const atPx = Math.max(before.atPx, Math.abs(best.offsetPx));
+      told = { atPx, wanted: isClear ? 0 : before.wanted - 1, misfits };
+      best = likeliest(fits, misfits, shapes.indexOf(first)) ?? best;
     }
   }
   // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
@@ -192,7 +200,44 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       .filter((fit) => fit !== null);
     best = last.reduce((a, b) => (b.misfit < a.misfit ? b : a), last[0] ?? best);
   }
-  return { ...found, rough, fit: best, toldAtPx };
+  return { ...found, rough, fit: best, told };
+}
+
+/**
+ * A fit with each shape that the picture may tell from that of `start`; null where it need not be tried, all of them
+ * but `start` near focus.
+ */
+function fitRivals(
+  samples: Samples,
+  rough: RoughPattern,
+  shapes: ZoneShape[],
+  start: Fit,
+  widthPx: number,
+  optics: Optics,
+): (Fit | null)[] {
+  const { lines, offsetPx, misfit } = start;
+  let worst: ZoneLayout | null = null;
+  return shapes.map((shape) => {
+    if (isAlike(shape, start.shape)) return start;
+    const q = Math.abs(offsetPx) / (slopeOf(shape, lines.outer) * lines.airyPx);
+    // Near focus the zones' shapes cannot be told apart, and need not be.
+    if (q < LEAST_Q) return null;
+    // So far out of focus the spots would be far wider; and where one handedness is nothing like it, so is the other.
+    if (q * lines.airyPx > MOST_SPREAD * widthPx || worst === shape.layout) return null;
+    const fit = fitLines(samples, rough, knowledge(shape, optics), FINE, lines);
+    if (!fit || fit.misfit > NOTHING_LIKE * misfit) worst = shape.layout;
+    return fit;
+  });
+}
+
+/** The fit whose shape explains all frames best; another layout than the one there was must do so clearly. */
+function likeliest(fits: (Fit | null)[], misfits: number[], first: number): Fit | null {
+  let best = first;
+  fits.forEach((fit, k) => {
+    const better = fit?.shape.layout === fits[best]?.shape.layout ? 1 : CLEARLY_BETTER;
+    if (fit && misfits[k] < better * misfits[best]) best = k;
+  });
+  return fits[best];
 }
 
 /** Spots no brighter than this above the sky's noise need the light of all channels. */
@@ -209,8 +254,10 @@ const CLEARLY_BETTER = 0.8;
 const NOTHING_LIKE = 1.5;
 /** Geometric spread Q · λN of the whole lens, in widths of the spots, that a zone's spots cannot have. */
 const MOST_SPREAD = 6;
-/** They are told again when the offset has grown so much. */
+/** They are told anew when the offset has grown so much. */
 const FURTHER = 1.25;
+/** No more frames are asked when misfits differ by so many times that of a sample. */
+const CLEARLY_TOLD = 100;
 
 function isAlike(a: ZoneShape, b: ZoneShape): boolean {
   return a.layout === b.layout && a.handedness === b.handedness && a.ribD === b.ribD;

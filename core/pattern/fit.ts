@@ -80,9 +80,11 @@ export function fitLines(
   return conclude(samples, model, normalEquations(samples, model));
 }
 
-/** A step that promises to lower the cost by less is the last: it is taken as it is. */
+/** What the cost must fall by for another step, and the share of it. */
 const LEAST_GAIN = 0.02;
 const LEAST_GAIN_SHARE = 1e-3;
+/** A step that moves the lines by less than this part of their width does as it promises. */
+const SURE_STEP = 0.05;
 
 /**
  * Levenberg–Marquardt with fixed weights and defocus. The terms are then those of the lines; the equations are not.
@@ -100,7 +102,9 @@ function descend(samples: Samples, model: Model, rounds: number): boolean {
     model.profile = { ...profile, values: profile.values.map((value, k) => value + step.spectrum[k]) };
     buildProfiles(model);
     evaluate(samples, model);
-    if (step.gain < LEAST_GAIN + LEAST_GAIN_SHARE * equations.cost) return true;
+    const leastGain = LEAST_GAIN + LEAST_GAIN_SHARE * equations.cost;
+    const moves = lines.across.map((across, zone) => Math.abs(model.lines.across[zone] - across));
+    if (step.gain < leastGain && Math.max(...moves) < SURE_STEP * widthOf(lines)) return true;
     const next = normalEquations(samples, model);
     if (next.cost > equations.cost) {
       Object.assign(model, { lines, profile });
@@ -109,9 +113,11 @@ function descend(samples: Samples, model: Model, rounds: number): boolean {
       continue;
     }
     isBack = false;
+    const gained = equations.cost - next.cost;
     equations = next;
     damping /= 8;
     round++;
+    if (gained < leastGain) break;
   }
   if (isBack) {
     buildProfiles(model);
