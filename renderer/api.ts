@@ -59,6 +59,9 @@ export const api = {
   /** A picture file as the screen can decode it. */
   picture: async (file: File) => still(await request('POST', `picture?name=${encodeURIComponent(file.name)}`, file)),
   record: () => request('POST', 'recording'),
+  /** A picture that did not come from the host; what the recording makes of its header. */
+  recordFrame: async (header: FrameHeader, picture: Blob): Promise<FrameHeader> =>
+    (await request('POST', `recording/frame?header=${encodeURIComponent(JSON.stringify(header))}`, picture)).json(),
   stopRecording: () => request('DELETE', 'recording'),
   recordings: () => get<RecordingInfo[]>('recordings'),
   settings: () => get<Settings>('settings'),

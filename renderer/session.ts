@@ -24,7 +24,7 @@ import {
 } from '../host/api.ts';
 import { api } from './api.ts';
 import { calibrationOf } from './settings.ts';
-import { isVideoInput, VideoInput } from './videoInput.ts';
+import { isVideoInput, pngOf, VideoInput, type VideoPicture } from './videoInput.ts';
 import { decode } from './vision/decode.ts';
 import {
   type StarShot,
@@ -241,7 +241,7 @@ export class Session {
         ? new VideoInput(
             video,
             (status) => this.#set({ camera: status }),
-            ({ header, picture }) => this.#take(header, picture),
+            (frame) => void this.#takeVideo(frame),
           )
         : null;
       // What was asked of the other does not come.
@@ -279,6 +279,15 @@ export class Session {
     await this.#measure(header, bytes);
     this.#asked = false;
     this.#askForFrame();
+  }
+
+  /** While a recording runs, the picture goes there first, and is measured as it will be when it is replayed. */
+  async #takeVideo({ header, picture }: VideoPicture): Promise<void> {
+    if (this.#state.recording.state !== 'recording') return this.#take(header, picture);
+    const png = await pngOf(picture);
+    const named = { ...header, name: `${header.name}.png` };
+    const given = await api.recordFrame(named, png).catch(() => named);
+    return this.#take(given, await png.arrayBuffer());
   }
 
   async #measure(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {

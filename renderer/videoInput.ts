@@ -54,6 +54,14 @@ function stop(stream: MediaStream | null): void {
   for (const track of stream?.getTracks() ?? []) track.stop();
 }
 
+/** The picture without loss; it is closed. */
+export async function pngOf(picture: VideoFrame): Promise<Blob> {
+  const canvas = new OffscreenCanvas(picture.displayWidth, picture.displayHeight);
+  canvas.getContext('2d', { alpha: false })!.drawImage(picture, 0, 0);
+  picture.close();
+  return canvas.convertToBlob({ type: 'image/png' });
+}
+
 /** One capture device, opened, and opened again when it is lost. The latest frame wins, none queue. */
 export class VideoInput {
   readonly name: string;

@@ -118,9 +118,9 @@ export class Camera {
     if (!isAction(name)) this.#settings.set(name, value);
   }
 
-  /** Takes a still. @throws CameraError */
-  capture(): Promise<Frame> {
-    return this.#request('capture');
+  /** Takes a still; it is numbered among the frames. @throws CameraError */
+  async capture(): Promise<Frame> {
+    return this.#numbered(await this.#request('capture'));
   }
 
   /** Tries at once, where it is lost and would wait, or not try again. */
@@ -182,12 +182,18 @@ export class Camera {
   }
 
   #pass(frame: Frame, dropped: number): void {
-    const sequence = this.#sequenceBase + frame.sequence;
-    this.#nextSequence = sequence + 1;
+    const numbered = this.#numbered(frame);
     this.#update({ delivered: this.#status.delivered + 1, dropped: this.#droppedBefore + dropped });
     const waiting = this.#waiting;
     this.#waiting = [];
-    for (const resolve of waiting) resolve({ ...frame, sequence });
+    for (const resolve of waiting) resolve(numbered);
+  }
+
+  /** Numbers go on when the process is replaced. */
+  #numbered(frame: Frame): Frame {
+    const sequence = this.#sequenceBase + frame.sequence;
+    this.#nextSequence = Math.max(this.#nextSequence, sequence + 1);
+    return { ...frame, sequence };
   }
 
   #expectLife(limitMs: number): void {

@@ -149,7 +149,7 @@ class SimSource implements CameraSource {
     const [image] = (await once(thread, 'message')) as [PixelImage];
     const exposureS = this.#maskOn ? null : scenario.camera.stillS;
     const mode = { kind: 'still', magnification: null, pixelUm: scene.pixelUm, exposureS } as const;
-    return this.#encode({ image, mode }, this.#sequence, `still-${++this.#stills}.jpg`);
+    return this.#encode({ image, mode }, this.#sequence++, `still-${++this.#stills}.jpg`);
   }
 
   async close(): Promise<void> {

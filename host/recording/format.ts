@@ -34,17 +34,21 @@ const modeSchema = z.looseObject({
   pixelUm: z.number().nullable(),
 }) satisfies z.ZodType<FrameMode>;
 
-export const frameLineSchema = z.looseObject({
-  type: z.literal('frame'),
-  frame: z.number().int().min(0),
-  /** Within the segment's folder. */
-  file: z.string().regex(/^[\w-]+(\.\w+)?$/),
-  bytes: z.number().int().min(0),
+/** What is known of a frame as it comes. */
+export const frameHeaderSchema = z.looseObject({
   /** The camera's running number; gaps are frames that were dropped before they came here. */
   sequence: z.number().int().min(0),
   timeUtc: z.string().refine((text) => !Number.isNaN(Date.parse(text))),
   name: z.string(),
   mode: modeSchema,
+});
+
+export const frameLineSchema = frameHeaderSchema.extend({
+  type: z.literal('frame'),
+  frame: z.number().int().min(0),
+  /** Within the segment's folder. */
+  file: z.string().regex(/^[\w-]+(\.\w+)?$/),
+  bytes: z.number().int().min(0),
   /** Measuring started afresh with this frame; else the pattern was followed from the frame before. */
   anew: z.boolean(),
 });

@@ -3,6 +3,7 @@ import { join, resolve } from 'node:path';
 import type { Frame } from '../../core/frame.ts';
 import type { Optics, Reading } from '../../core/measurement.ts';
 import type { RecordingInfo } from '../api.ts';
+import { parseJson } from '../json.ts';
 import {
   ABOUT_FILE,
   type About,
@@ -117,13 +118,5 @@ async function* jsonLines(path: string): AsyncGenerator<unknown> {
   for await (const line of file.readLines()) {
     const value = parseJson(line);
     if (value !== undefined) yield value;
-  }
-}
-
-function parseJson(text: string): unknown {
-  try {
-    return JSON.parse(text);
-  } catch {
-    return undefined;
   }
 }

@@ -128,8 +128,10 @@ export class Recorder {
       return frame;
     }
     const segment = this.#segmentFor(frame);
-    const given = { ...frame, anew: anew || this.#anew };
-    this.#anew = false;
+    // A still is measured for itself, and live view goes on from where it was.
+    const isLive = frame.mode.kind === 'live';
+    const given = { ...frame, anew: anew || (isLive && this.#anew) };
+    if (isLive) this.#anew = false;
     const number = this.#next++;
     this.#recent = [...this.#recent.slice(1 - REMEMBERED), { sequence: frame.sequence, number, segment }];
     this.#backlogBytes += frame.bytes.length;

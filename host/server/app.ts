@@ -24,10 +24,12 @@ import { findCameras } from '../cameras/camera.ts';
 import { freeCamera } from '../cameras/free.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
+import { parseJson } from '../json.ts';
 import { writeData } from '../notebook/document.ts';
 import type { Notebook } from '../notebook/notebook.ts';
 import { takeOver } from '../notebook/takeover.ts';
 import { makePaper, PAPER_KINDS, PaperError } from '../paper/paper.ts';
+import { frameHeaderSchema } from '../recording/format.ts';
 import { listRecordings } from '../recording/read.ts';
 import { RecordingError } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
@@ -42,7 +44,11 @@ const IMPORT_BYTES = 64 << 20;
 /** Larger than any camera's pictures. */
 const PICTURE_BYTES = 512 << 20;
 /** Paths that take more than a document. */
-const LARGER: Record<string, number> = { '/api/import': IMPORT_BYTES, '/api/picture': PICTURE_BYTES };
+const LARGER: Record<string, number> = {
+  '/api/import': IMPORT_BYTES,
+  '/api/picture': PICTURE_BYTES,
+  '/api/recording/frame': PICTURE_BYTES,
+};
 
 /** The page may load nothing but its own files. Pictures reach it as blobs. */
 const PAGE_POLICY = {
@@ -161,7 +167,10 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     station.camera.retryNow();
     return c.json({});
   });
-  app.post('/api/camera/capture', async (c) => picture(c, await station.camera.capture()));
+  app.post('/api/camera/capture', async (c) => {
+    const shot = await station.camera.capture();
+    return picture(c, station.recorder?.frame(shot) ?? shot);
+  });
   app.post('/api/picture', async (c) => {
     const name = c.req.query('name') ?? '';
     const bytes = new Uint8Array(await c.req.arrayBuffer());
@@ -179,6 +188,11 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
   app.delete('/api/recording', async (c) => {
     await station.stopRecording();
     return c.json(station.recorder?.status ?? NOT_RECORDING);
+  });
+  app.post('/api/recording/frame', async (c) => {
+    const { sequence, timeUtc, name, mode } = checked(frameHeaderSchema, parseJson(c.req.query('header') ?? ''));
+    const frame: Frame = { sequence, timeUtc, name, mode, bytes: new Uint8Array(await c.req.arrayBuffer()) };
+    return c.json(headerOf(station.recorder?.frame(frame) ?? frame));
   });
   app.get('/api/recordings', async (c) => c.json(await listRecordings(recordings)));
 

@@ -2,6 +2,7 @@ import type { IncomingMessage, Server } from 'node:http';
 import { type WebSocket, WebSocketServer } from 'ws';
 import type { Frame } from '../../core/frame.ts';
 import { clientSchema, type FrameHeader } from '../api.ts';
+import { parseJson } from '../json.ts';
 import type { Recorder } from '../recording/recorder.ts';
 import type { Access } from './access.ts';
 import { displayable } from './displayable.ts';
@@ -69,12 +70,4 @@ export function encodeFrame(frame: Frame): Buffer {
   const length = Buffer.alloc(4);
   length.writeUInt32LE(header.length);
   return Buffer.concat([length, header, frame.bytes]);
-}
-
-function parseJson(text: string): unknown {
-  try {
-    return JSON.parse(text);
-  } catch {
-    return undefined;
-  }
 }

@@ -70,7 +70,7 @@ export class Station {
    * @throws RecordingError
    */
   async record(folder: string, limitBytes: number): Promise<void> {
-    const camera = this.camera.name;
+    const camera = this.#videoInput || this.camera.name;
     await this.stopRecording();
     this.#recorder = await Recorder.start(folder, { camera, limitBytes, onStatus: (status) => this.#tell(status) });
     this.#tell(this.#recorder.status);

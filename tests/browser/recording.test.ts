@@ -132,3 +132,42 @@ test('a recording is held and gone through frame by frame', async () => {
   for (const { sequence, reading } of await collected())
     if (all[sequence].reading) expect(reading).toEqual(all[sequence].reading);
 });
+
+test('a test shot is recorded with its reading, and live view goes on from where it was', async () => {
+  const { page, problems } = opened;
+  await page.keyboard.press('5');
+  await page.getByLabel('Found').selectOption('sim');
+  await page.keyboard.press('Escape');
+  await waitForInstruction(page, 'distance');
+  await page.keyboard.press('5');
+  await page.keyboard.press('r');
+  const frames = () => get<RecordingMessage>('/api/recording').then((status) => status.frames);
+  await expect.poll(frames).toBeGreaterThan(3);
+  await page.keyboard.press('3');
+  await page.keyboard.press('p');
+  const before = await frames();
+  const [info] = await get<RecordingInfo[]>('/api/recordings');
+  const still = async () => (await framesOf(info.folder)).find(({ frame }) => frame.mode.kind === 'still');
+  await expect.poll(async () => (await still())?.reading?.status, { timeout: 60_000 }).toBe('measured');
+  await expect.poll(frames).toBeGreaterThan(before + 5);
+  await page.keyboard.press('5');
+  await page.keyboard.press('r');
+  await page.getByRole('button', { name: 'Record', exact: false, pressed: false }).waitFor();
+  const shot = (await still())!;
+  expect(shot.frame.anew).toBe(false);
+  const all = await framesOf(info.folder);
+  expect(new Set(all.map(({ frame }) => frame.sequence)).size).toBe(all.length);
+  expect(all.filter(({ frame }) => frame.anew)).toHaveLength(1);
+
+  const collected = await collectReadings(page);
+  await page.getByLabel('Replay').selectOption(`replay:${info.folder}`);
+  await replaying(info);
+  await setWorld(page, 'speed', 'max');
+  await page.keyboard.press('Escape');
+  await page.getByText('The recording is over').waitFor();
+  await expect.poll(async () => (await collected()).at(-1)?.sequence).toBe(all.length - 1);
+  const readings = (await collected()).slice(1 - all.length);
+  for (const { sequence, reading } of readings)
+    if (all[sequence].reading) expect(reading).toEqual(all[sequence].reading);
+  expect(problems).toEqual([]);
+});

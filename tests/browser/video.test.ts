@@ -11,6 +11,8 @@ import type { PixelImage } from '../../core/frame.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { defaultScene, star, truth } from '../../core/simulator/scene.ts';
+import type { RecordingInfo } from '../../host/api.ts';
+import { framesOf } from '../host/recording/support.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { collectReadings, type Host, launchBrowser, openPage, startHost } from './support.ts';
 
@@ -114,7 +116,7 @@ test('a cable pulled out: said on the picture, and measuring goes on when it is 
   await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(before + 3);
 
   // What a capture device cannot do is said in words; another camera takes over.
-  const answer = await page.request.post(new URL('/api/recording', page.url()).href, {
+  const answer = await page.request.post(new URL('/api/camera/capture', page.url()).href, {
     headers: { origin: new URL(page.url()).origin },
   });
   expect([answer.status(), (await answer.json()).error]).toEqual([400, expect.stringMatching(/video input/)]);
@@ -122,6 +124,35 @@ test('a cable pulled out: said on the picture, and measuring goes on when it is 
   await page.getByLabel('Found').selectOption('sim');
   await page.keyboard.press('Escape');
   await page.locator('[data-kind="distance"]').waitFor();
+});
+
+test('recorded without loss, and replayed to the same readings', async () => {
+  const { page, problems } = await open('grabber.y4m', '--use-fake-ui-for-media-stream');
+  await chooseVideo(page, 'grabber.y4m');
+  await page.locator('[data-kind="magnify"], [data-kind="distance"], [data-kind="unscaled"]').first().waitFor();
+  await page.keyboard.press('5');
+  await page.keyboard.press('r');
+  await page.getByText(/ 1\d frames written$/).waitFor();
+  await page.keyboard.press('r');
+  await page.getByRole('button', { name: 'Record', exact: false, pressed: false }).waitFor();
+
+  const response = await page.request.get(new URL('/api/recordings', page.url()).href);
+  const [info]: RecordingInfo[] = await response.json();
+  expect(info.camera).toBe(`video:${join(folder, 'grabber.y4m')}`);
+  const all = await framesOf(info.folder);
+  const recorded = all.filter(({ reading }) => reading?.status === 'measured');
+  // The reading of the last frame may have come too late.
+  expect(all.length - recorded.length).toBeLessThanOrEqual(2);
+  expect(all.map(({ frame }) => frame.anew)).toEqual(all.map((_, i) => i === 0));
+
+  const collected = await collectReadings(page);
+  await page.getByLabel('Replay').selectOption(`replay:${info.folder}`);
+  await page.keyboard.press('Escape');
+  await page.getByText('The recording is over').waitFor();
+  await expect.poll(async () => (await collected()).at(-1)?.sequence).toBe(all.length - 1);
+  const replayed = new Map((await collected()).slice(-all.length).map(({ sequence, reading }) => [sequence, reading]));
+  for (const [i, { reading }] of all.entries()) if (reading) expect(replayed.get(i)).toEqual(reading);
+  expect(problems).toEqual([]);
 });
 
 test('without the permission it says so, and the microphone is shut to the page', async () => {

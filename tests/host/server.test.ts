@@ -346,7 +346,8 @@ describe('recording', () => {
     const live = new Live({ origin: origin(), cookie });
     await live.opened;
     const { header } = await live.frame();
-    expect(header).toMatchObject({ anew: true });
+    // A still, which is measured for itself.
+    expect(header).toMatchObject({ anew: false });
     const reading = { status: 'no-pattern', reason: 'no-star', star: null };
     const optics = { focalMm: 24, fNumber: 2.8, pixelUm: null, mask: null };
     live.socket.send(JSON.stringify({ type: 'reading', sequence: header.sequence, optics, reading }));
@@ -359,7 +360,7 @@ describe('recording', () => {
     // One recording, one camera.
     await write('POST', '/api/camera', { name: `replay:${recorded}` });
     expect(JSON.parse((await get('/api/recording')).text)).toMatchObject({ state: 'off', folder: recorded });
-    expect((await live.frame()).header).toMatchObject({ name: header.name, optics, anew: true });
+    expect((await live.frame()).header).toMatchObject({ name: header.name, optics, anew: false });
     live.socket.close();
     await write('POST', '/api/camera', { name: `folder:${shots}` });
     const ended = await send('DELETE', '/api/recording', { cookie, origin: origin() });
@@ -374,12 +375,28 @@ describe('recording', () => {
     expect(await closed).toBe(1008);
   });
 
-  test('a video input is the page’s own: neither settings nor recording, and one line that says so', async () => {
+  test('a video input is the page’s own: no shutter, and one line that says so; its pictures are taken', async () => {
     expect((await write('POST', '/api/camera', { name: 'video:Any' })).text).toContain('"video:Any"');
-    for (const path of ['/api/recording', '/api/camera/capture']) {
-      const { status, text } = await write('POST', path, {});
-      expect([status, JSON.parse(text).error]).toEqual([400, expect.stringMatching(/^a video input [^\n]+$/)]);
-    }
+    const refused = await write('POST', '/api/camera/capture', {});
+    expect([refused.status, JSON.parse(refused.text).error]).toEqual([
+      400,
+      expect.stringMatching(/^a video input [^\n]+$/),
+    ]);
+    const { folder: recorded } = JSON.parse((await write('POST', '/api/recording', {})).text);
+    const mode = { kind: 'live', magnification: null, pixelUm: null };
+    const header = { sequence: 7, timeUtc: '2026-01-17T21:00:00.000Z', name: 'video-7.png', mode };
+    const bring = (what: unknown) => {
+      const path = `/api/recording/frame?header=${encodeURIComponent(JSON.stringify(what))}`;
+      return send('POST', path, { cookie, origin: origin() }, 'a picture');
+    };
+    expect(JSON.parse((await bring(header)).text)).toEqual({ ...header, anew: true });
+    expect(JSON.parse((await bring({ ...header, sequence: 8 })).text)).toEqual({ ...header, sequence: 8, anew: false });
+    expect((await bring({ ...header, sequence: -1 })).status).toBe(400);
+    expect((await bring('not a header')).status).toBe(400);
+    await expect.poll(async () => (await framesOf(recorded)).length).toBe(2);
+    expect(Buffer.from((await framesOf(recorded))[0].frame.bytes).toString()).toBe('a picture');
+    await send('DELETE', '/api/recording', { cookie, origin: origin() });
+    expect(JSON.parse((await bring(header)).text)).toEqual(header);
     await write('POST', '/api/camera', { name: `folder:${shots}` });
   });
 });
