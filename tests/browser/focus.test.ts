@@ -100,6 +100,33 @@ describe('the focus screen with the simulated camera', () => {
   });
 });
 
+test('a word of the camera asks for no second frame while one is on its way', async () => {
+  const { page, context } = await openPage(browser, 'about:blank');
+  let [asked, came, most] = [0, 0, 0];
+  let status: object | null = null;
+  await page.routeWebSocket(/\/live$/, (client) => {
+    const server = client.connectToServer();
+    client.onMessage((message) => {
+      server.send(message);
+      if (JSON.parse(message.toString()).type !== 'next') return;
+      most = Math.max(most, ++asked - came);
+      // Before that frame comes the host says something of each kind.
+      if (status && asked - came === 1)
+        for (const state of ['running', 'lost', 'starting', 'running'])
+          client.send(JSON.stringify({ ...status, state }));
+    });
+    server.onMessage((message) => {
+      if (typeof message !== 'string') came++;
+      else if (JSON.parse(message).type === 'camera') status = JSON.parse(message);
+      client.send(message);
+    });
+  });
+  await page.goto(host.url);
+  await expect.poll(() => came).toBeGreaterThan(20);
+  expect(most).toBe(1);
+  await context.close();
+});
+
 function kindOf(page: Page): Promise<string | null> {
   return page.getByRole('region', { name: 'What to do now' }).getAttribute('data-kind');
 }
