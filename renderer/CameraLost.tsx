@@ -11,9 +11,9 @@ export function isLost({ state, message }: CameraMessage): boolean {
   return state === 'lost' || (state === 'starting' && message !== '');
 }
 
-/** In the instruction's place while the camera is lost: that it is, why, when it is tried again, and what may help. */
+/** In the instruction's place while the camera is lost: that it is, why, and what may help. When it is tried again the picture says. */
 export function CameraLost() {
-  const { state, name, message, code, retryInS } = useSessionState(({ camera }) => camera);
+  const { name, message, code } = useSessionState(({ camera }) => camera);
   const [freeing, setFreeing] = useState<'no' | 'yes' | { failed: string }>('no');
   const held = code === 'in-use' && /^usb\b/.test(name);
   const free = () => {
@@ -29,9 +29,6 @@ export function CameraLost() {
       {!held && <Sign kind="camera-lost" />}
       <p className="headline" role="status">
         {strings.camera.lost}
-      </p>
-      <p className="amount">
-        {state === 'starting' ? strings.camera.trying : retryInS !== undefined && strings.camera.next(retryInS)}
       </p>
       <p className="detail">{typeof freeing === 'object' ? freeing.failed : message}</p>
       {held && (

@@ -1,4 +1,5 @@
 import { type RefObject, useEffect, useRef } from 'react';
+import { isLost } from './CameraLost.tsx';
 import { drawCloseUp, drawWhole } from './draw.ts';
 import { useSession, useSessionState } from './session.ts';
 import { strings } from './strings.ts';
@@ -33,7 +34,7 @@ export function Picture() {
     };
   }, [session]);
 
-  const lost = useSessionState(({ camera }) => (camera.state === 'lost' ? strings.picture.lost(camera) : null));
+  const lost = useSessionState(({ camera }) => (isLost(camera) ? strings.picture.lost(camera) : null));
   return (
     <>
       <canvas

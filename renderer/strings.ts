@@ -207,13 +207,11 @@ export const strings = {
         case 'running':
           return label;
         case 'lost':
-          // Why, and when it is tried again, Focus says large.
+          // Why, and when it is tried again, Focus says.
           return `${label}: lost`;
       }
     },
     lost: 'Camera lost',
-    next: (retryInS: number) => `again in ${retryInS} s`,
-    trying: 'trying again',
     free: 'Free it and try again',
     dropped: (frames: number) => `${frames} dropped`,
     speed: (framesPerS: number, toScreenMs: number) => `${framesPerS} frames a second, ${toScreenMs} ms`,
@@ -276,8 +274,10 @@ export const strings = {
   },
 
   picture: {
-    lost: ({ retryInS }: CameraMessage) =>
-      retryInS === undefined ? 'Camera lost' : `Camera lost, trying again (${Math.ceil(retryInS)} s)`,
+    lost({ state, retryInS }: CameraMessage): string {
+      if (state === 'starting') return 'Camera lost, trying again';
+      return retryInS === undefined ? 'Camera lost' : `Camera lost, trying again (${Math.ceil(retryInS)} s)`;
+    },
     closeUp: 'Close-up of the star with marks at the six spots',
     whole: 'Whole live picture',
   },

@@ -99,7 +99,7 @@ export class VideoInput {
   }
 
   async #run(): Promise<void> {
-    this.#update({ state: 'starting', message: '', retryInS: undefined });
+    this.#update({ state: 'starting', retryInS: undefined }); // what was wrong stays said until it runs
     try {
       const track = await this.#open();
       const frames = new MediaStreamTrackProcessor({ track }).readable.getReader();
@@ -135,7 +135,7 @@ export class VideoInput {
       picture.close();
       return;
     }
-    if (this.#status.state !== 'running') this.#update({ state: 'running' });
+    if (this.#status.state !== 'running') this.#update({ state: 'running', message: '' });
     this.#failures = 0;
     this.#latest?.picture.close();
     const dropped = this.#status.dropped + (this.#latest ? 1 : 0);
