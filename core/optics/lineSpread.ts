@@ -3,9 +3,10 @@
  *
  * The spectrum smears a spot along its line, so only the spread across it can be seen. By Parseval's
  * theorem along the line, that is the sum over chords of the zone, each a one-dimensional aperture:
- *   L(ρ) = ∫ da | ∫ exp(iπ Q b²) exp(−2πi b ρ) db |²,
- * (a, b) being pupil coordinates along and across the line in units of D, ρ in units of λN, and
- * Q = dz / (λN²), two at the quarter-wave depth of focus (Goodman, Introduction to Fourier Optics, ch. 4–6).
+ *   L(ρ) = ∫ da | ∫ exp(iπ Q b² + 32πi W r⁴) exp(−2πi b ρ) db |²,   r² = a² + b²,
+ * (a, b) being pupil coordinates along and across the line in units of D, ρ in units of λN,
+ * Q = dz / (λN²), two at the quarter-wave depth of focus (Goodman, Introduction to Fourier Optics, ch. 4–6), and
+ * W the spherical aberration W040 in waves at the pupil's edge, where r is ½ (Welford, Aberrations of Optical Systems, ch. 7).
  */
 import { type Zone, type ZoneShape, zoneAt } from './mask.ts';
 
@@ -16,8 +17,9 @@ export const SAMPLES_ALONG = 4;
 /** Diffraction is followed this far beyond the outermost rays, λN; across the line not as far in two dimensions. */
 const TAIL_AIRY = 14;
 const TAIL_ACROSS = 9;
-/** Step of Q between tabulated profiles; in between they are interpolated. */
-export const Q_STEP = 0.5;
+/** Steps of Q and of W between tabulated spreads; in between they are interpolated. */
+const Q_STEP = 0.5;
+const W_STEP = 0.1;
 const CHORDS = 40;
 
 /** How a zone's light is spread about its mean ray, tabulated in parts of λN; each table's sum is 1. */
@@ -39,12 +41,32 @@ export interface Chord {
   to: number;
 }
 
-/** A zone as seen from its own line: chords across the line, and its centroid. */
+/** How the wave departs from the one that comes together in the image plane. */
+export interface Wave {
+  /** Q = dz / λN²: defocus. */
+  q: number;
+  /** W040: spherical aberration at the pupil's edge, waves. */
+  w: number;
+}
+
+/** The same at another wavelength, `ratio` times as long. */
+export function atWavelength({ q, w }: Wave, ratio: number): Wave {
+  return { q: q / ratio, w: w / ratio };
+}
+
+/** Place of the mean ray of a zone, λN: where a zone's centroid c and its mean m of r² (a, b) put it. */
+export function meanRay({ q, w }: Wave, centroid: number, cubic: number): number {
+  return q * centroid + 64 * w * cubic;
+}
+
+/** A zone as seen from its own line: chords across the line, its centroid, and its mean of r² (a, b). */
 interface ZoneChords {
   chords: Chord[];
   centroidAcross: number;
   centroidAlong: number;
-  /** By Q / Q_STEP: summed along the line, and in two dimensions. */
+  cubicAcross: number;
+  cubicAlong: number;
+  /** By steps of Q and W: summed along the line, and in two dimensions. */
   lines: Map<number, Spread>;
   points: Map<number, Spread>;
 }
@@ -63,6 +85,8 @@ function zoneChords({ layout, handedness, ribD }: ZoneShape, zone: Zone, turnDeg
   let area = 0;
   let sumAcross = 0;
   let sumAlong = 0;
+  let sumCubicAcross = 0;
+  let sumCubicAlong = 0;
   for (let i = 0; i < CHORDS; i++) {
     const at = (i + 0.5) / CHORDS - 0.5;
     let from = Infinity;
@@ -78,16 +102,27 @@ function zoneChords({ layout, handedness, ribD }: ZoneShape, zone: Zone, turnDeg
     area += to - from;
     sumAcross += (to - from) * ((from + to) / 2);
     sumAlong += (to - from) * at;
+    sumCubicAcross += (at * at * (to ** 2 - from ** 2)) / 2 + (to ** 4 - from ** 4) / 4;
+    sumCubicAlong += at * (at * at * (to - from) + (to ** 3 - from ** 3) / 3);
   }
-  const [centroidAcross, centroidAlong] = [sumAcross / area, sumAlong / area];
-  const result = { chords, centroidAcross, centroidAlong, lines: new Map(), points: new Map() };
+  const result: ZoneChords = {
+    chords,
+    centroidAcross: sumAcross / area,
+    centroidAlong: sumAlong / area,
+    cubicAcross: sumCubicAcross / area,
+    cubicAlong: sumCubicAlong / area,
+    lines: new Map(),
+    points: new Map(),
+  };
   zones.set(key, result);
   return result;
 }
 
 /** Samples from the mean ray to where `tail` λN beyond the rays from `places` of the zone, D, are reached. */
-function reachOf(places: number[], centroid: number, q: number, tail: number, samples: number): number {
-  return Math.ceil((Math.max(...places.map((place) => Math.abs((place - centroid) * q))) + tail) * samples);
+function reachOf(places: number[], mean: number, { q, w }: Wave, tail: number, samples: number): number {
+  // Rays from the pupil's edge at most, where r² is a quarter.
+  const farthest = places.map((place) => Math.max(Math.abs(place * q - mean), Math.abs(place * (q + 16 * w) - mean)));
+  return Math.ceil((Math.max(...farthest) + tail) * samples);
 }
 
 /** The value of `key`, made when it is first asked for. */
@@ -99,22 +134,25 @@ function kept<Value>(values: Map<number, Value>, key: number, make: () => Value)
   return made;
 }
 
-/** Where the chords' fields are computed at `q`: samples on each side of the mean ray, and the first one's place, λN. */
-function acrossOf({ chords, centroidAcross }: ZoneChords, q: number, tail: number): { reach: number; first: number } {
-  const ends = chords.flatMap(({ from, to }) => [from, to]);
-  const reach = reachOf(ends, centroidAcross, q, tail, SAMPLES_PER_AIRY);
-  return { reach, first: centroidAcross * q - reach / SAMPLES_PER_AIRY };
+/** Where the chords' fields are computed: samples on each side of the mean ray, and the first one's place, λN. */
+function acrossOf(zone: ZoneChords, wave: Wave, tail: number): { reach: number; first: number } {
+  const ends = zone.chords.flatMap(({ from, to }) => [from, to]);
+  const mean = meanRay(wave, zone.centroidAcross, zone.cubicAcross);
+  const reach = reachOf(ends, mean, wave, tail, SAMPLES_PER_AIRY);
+  return { reach, first: mean - reach / SAMPLES_PER_AIRY };
 }
 
-/** The zone's light at Q = index · Q_STEP, which may be negative, summed along the line. */
-function lineSpread(zone: ZoneChords, index: number): Spread {
-  return kept(zone.lines, index, () => {
-    const q = index * Q_STEP;
-    const { reach, first } = acrossOf(zone, q, TAIL_AIRY);
+const KEYS = 4096;
+
+/** The zone's light at so many steps of Q and W, which may be negative, summed along the line. */
+function lineSpread(zone: ZoneChords, qSteps: number, wSteps: number): Spread {
+  return kept(zone.lines, qSteps * KEYS + wSteps, () => {
+    const wave = { q: qSteps * Q_STEP, w: wSteps * W_STEP };
+    const { reach, first } = acrossOf(zone, wave, TAIL_AIRY);
     const values = new Float32Array(2 * reach + 1);
     const [re, im] = [new Float64Array(values.length), new Float64Array(values.length)];
     for (const chord of zone.chords) {
-      chordField(chord, q, first, re, im);
+      chordField(chord, wave, first, re, im);
       for (let k = 0; k < values.length; k++) values[k] += re[k] * re[k] + im[k] * im[k];
     }
     return { centre: reach, rows: 1, centreRow: 0, values: normalised(values) };
@@ -122,22 +160,23 @@ function lineSpread(zone: ZoneChords, index: number): Spread {
 }
 
 /** The same in two dimensions. */
-function pointSpread(zone: ZoneChords, index: number): Spread {
-  return kept(zone.points, index, () => {
-    const q = index * Q_STEP;
-    const { chords, centroidAlong } = zone;
-    const { reach, first } = acrossOf(zone, q, TAIL_ACROSS);
+function pointSpread(zone: ZoneChords, qSteps: number, wSteps: number): Spread {
+  return kept(zone.points, qSteps * KEYS + wSteps, () => {
+    const wave = { q: qSteps * Q_STEP, w: wSteps * W_STEP };
+    const { chords } = zone;
+    const { reach, first } = acrossOf(zone, wave, TAIL_ACROSS);
+    const mean = meanRay(wave, zone.centroidAlong, zone.cubicAlong);
     const count = 2 * reach + 1;
     const places = chords.map(({ at }) => at);
-    const centreRow = reachOf(places, centroidAlong, q, TAIL_AIRY, SAMPLES_ALONG);
+    const centreRow = reachOf(places, mean, wave, TAIL_AIRY, SAMPLES_ALONG);
     const rows = 2 * centreRow + 1;
     const [fieldRe, fieldIm] = [new Float64Array(rows * count), new Float64Array(rows * count)];
     const [re, im] = [new Float64Array(count), new Float64Array(count)];
     for (const chord of chords) {
-      chordField(chord, q, first, re, im);
+      chordField(chord, wave, first, re, im);
       for (let row = 0; row < rows; row++) {
-        const rho = centroidAlong * q + (row - centreRow) / SAMPLES_ALONG;
-        const phase = Math.PI * chord.at * (q * chord.at - 2 * rho);
+        const rho = mean + (row - centreRow) / SAMPLES_ALONG;
+        const phase = Math.PI * chord.at * (wave.q * chord.at - 2 * rho);
         const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
         for (let k = 0, at = row * count; k < count; k++, at++) {
           fieldRe[at] += cos * re[k] - sin * im[k];
@@ -166,18 +205,28 @@ export function totalLength(chords: readonly Chord[]): number {
 /** Nodes beyond the π for each wave that Gauss's rule needs, for four digits and more. */
 const MORE_NODES = 8;
 
-/** Far field of one chord, ∫ exp(iπ Q b²) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
-export function chordField({ from, to }: Chord, q: number, firstRho: number, re: Float64Array, im: Float64Array): void {
+/** Far field of one chord, ∫ exp(iπ Q b² + 32πi W r⁴) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
+export function chordField(
+  { at, from, to }: Chord,
+  { q, w }: Wave,
+  firstRho: number,
+  re: Float64Array,
+  im: Float64Array,
+): void {
   const lastRho = firstRho + (re.length - 1) / SAMPLES_PER_AIRY;
-  // Waves from one end to the other, at most: the phase's slope is q b − ρ.
-  const slopes = [q * from - firstRho, q * to - firstRho, q * from - lastRho, q * to - lastRho];
+  // Waves from one end to the other, at most: the phase's slope is q b + 64 w r² b − ρ.
+  const slopes = [from, to].flatMap((end) => {
+    const ray = end * (q + 64 * w * (at * at + end * end));
+    return [ray - firstRho, ray - lastRho];
+  });
   const waves = (to - from) * Math.max(...slopes.map(Math.abs));
   const half = (to - from) / 2;
   re.fill(0);
   im.fill(0);
   for (const { place, weight } of gaussLegendre(Math.ceil(Math.PI * waves) + MORE_NODES)) {
     const b = from + half * (1 + place);
-    const phase = Math.PI * b * (q * b - 2 * firstRho);
+    const r2 = at * at + b * b;
+    const phase = Math.PI * (b * (q * b - 2 * firstRho) + 32 * w * r2 * r2);
     let cos = weight * half * Math.cos(phase);
     let sin = weight * half * Math.sin(phase);
     const turn = (-2 * Math.PI * b) / SAMPLES_PER_AIRY;
@@ -225,22 +274,30 @@ export class ZoneSpread {
     return this.shape.chords;
   }
 
-  /** Centroid of the zone across its line, units of D. */
+  /** Centroid of the zone across its line, units of D, and its mean of r² b there. */
   get centroidAcross(): number {
     return this.shape.centroidAcross;
   }
 
-  /** Centroid of the zone along its line, units of D. */
+  get cubicAcross(): number {
+    return this.shape.cubicAcross;
+  }
+
+  /** The same along its line. */
   get centroidAlong(): number {
     return this.shape.centroidAlong;
+  }
+
+  get cubicAlong(): number {
+    return this.shape.cubicAlong;
   }
 
   /**
    * Density per λN at places from the zone's mean ray, λN.
    * @param out filled with one value for each k: ρ = first + k · step
    */
-  sample(q: number, first: number, step: number, out: Float64Array): void {
-    this.gather(lineSpread, q, 1, first, step, 1, out);
+  sample(wave: Wave, first: number, step: number, out: Float64Array): void {
+    this.gather(lineSpread, wave, 1, first, step, 1, out);
   }
 
   /**
@@ -249,25 +306,36 @@ export class ZoneSpread {
    * @param first, acrossStep as in `sample`
    * @param out bins × across values, an odd number of bins; filled with densities per λN across
    */
-  sampleAlong(q: number, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
-    this.gather(pointSpread, q, step, first, acrossStep, bins, out);
+  sampleAlong(wave: Wave, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
+    this.gather(pointSpread, wave, step, first, acrossStep, bins, out);
   }
 
   private gather(
     spreadAt: typeof lineSpread,
-    q: number,
+    { q, w }: Wave,
     step: number,
     first: number,
     acrossStep: number,
     bins: number,
     out: Float64Array,
   ): void {
-    const place = q / Q_STEP;
-    const index = Math.floor(place);
     out.fill(0);
-    add(spreadAt(this.shape, index), 1 - (place - index), step, first, acrossStep, bins, out);
-    if (place > index) add(spreadAt(this.shape, index + 1), place - index, step, first, acrossStep, bins, out);
+    for (const [qSteps, qShare] of between(q / Q_STEP))
+      for (const [wSteps, wShare] of between(w / W_STEP))
+        add(spreadAt(this.shape, qSteps, wSteps), qShare * wShare, step, first, acrossStep, bins, out);
   }
+}
+
+/** The tabulated steps about a place, with their shares. */
+function between(place: number): [steps: number, share: number][] {
+  const steps = Math.floor(place);
+  const share = place - steps;
+  return share > 0
+    ? [
+        [steps, 1 - share],
+        [steps + 1, share],
+      ]
+    : [[steps, 1]];
 }
 
 /** Adds a tabulated spread, `weight` times; the rest as in `sampleAlong`. */

@@ -110,7 +110,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     dispersionSigma: Math.hypot(red.sigma, blue.sigma) / blue.r,
     spots: spotFits(samples, model),
     misfit: left,
-    q: model.cross.defocusQ(offsetOf(lines), lines.airyPx),
+    q: model.cross.waveOf(offsetOf(lines), lines.airyPx, lines.w).q,
     explained: 1 - left / Math.max(1e-12, light),
   };
 }

@@ -1,4 +1,6 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
+
+import { meanRay } from '../optics/lineSpread.ts';
 import { PAIRS } from './interference.ts';
 import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
@@ -15,7 +17,8 @@ export const AMPLITUDE = 8;
 export const BLUR = 11;
 export const AIRY = 14;
 /** Cosine and sine of each of PAIRS. */
-export const PHASES = 15;
+export const SPHERICAL = 15;
+export const PHASES = 16;
 export const PARAMETERS = PHASES + PHASE_COUNT;
 
 /** Normal equations; the spectrum's own blocks are kept apart by channel, since channels do not share nodes. */
@@ -34,13 +37,14 @@ function square(rows: number, columns: number): Float64Array[] {
 }
 
 /** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
-function activeBySpots({ known, splitsBlur, interference }: Model): Uint8Array[] {
+function activeBySpots({ known, splitsBlur, interference, byW }: Model): Uint8Array[] {
   return Array.from({ length: 8 }, (_, zones) => {
     const ofZone = (zone: number) => (zones & (1 << zone)) !== 0;
     const isActive = (parameter: number) => {
       if (parameter < ACROSS) return true;
       if (parameter >= PHASES) return !interference.isEmpty && PAIRS[(parameter - PHASES) >> 1].some(ofZone);
       if (parameter === AIRY) return known.airyPx === null;
+      if (parameter === SPHERICAL) return byW !== null;
       if (parameter >= BLUR && !splitsBlur) return parameter === BLUR;
       return ofZone((parameter - ACROSS) % 3);
     };
@@ -66,7 +70,7 @@ export function forEachRow(
   visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
 ): void {
   const { channels, value, side } = samples;
-  const { profile, weights, known, splitsBlur, terms, byAiry, byBlur } = model;
+  const { profile, weights, known, splitsBlur, terms, byAiry, byBlur, byW } = model;
   const { amplitude, along } = model.lines;
   const { node, fraction, r, t, g, slope, mixed, mixedSlope, shared, byPhase, isNear } = terms;
   const active = activeBySpots(model);
@@ -118,6 +122,7 @@ export function forEachRow(
           for (let phase = 0; phase < PHASE_COUNT; phase++)
             geometry[PHASES + phase] += seen * byPhase[PHASE_COUNT * k + phase];
         if (known.airyPx === null) geometry[AIRY] += a * byAiry.at(zone, t[k], r[k], unused);
+        if (byW) geometry[SPHERICAL] += a * byW.at(zone, t[k], r[k], unused);
         geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur.at(zone, t[k], r[k], unused);
       }
       visit(row, observed - light, weights[i * channels + c], i, c);
@@ -230,7 +235,7 @@ export function jointStep(
 function addPriors(
   matrix: Float64Array[],
   right: Float64Array,
-  { lines, offset, cross, known, splitsBlur, distancePx }: Model,
+  { lines, offset, cross, known, splitsBlur, byW, distancePx }: Model,
 ): number {
   let cost = 0;
   /** A linear combination of parameters that ought to be `deviation` less than it is. */
@@ -244,16 +249,23 @@ function addPriors(
   const prior = (parameter: number, deviation: number, sigma: number) => priorOf([[parameter, 1]], deviation, sigma);
   const zones = [0, 1, 2];
   for (const zone of zones) {
+    const { centroidAlong, cubicAlong } = cross.zones[zone];
     if (known.isTold) {
       const byAcross = alongByAcross(lines.outer, cross, zone);
-      const place = byAcross.reduce((sum, factor, line) => sum + factor * lines.across[line], 0);
+      // What spherical aberration adds across the lines is no defocus.
+      const alongByW =
+        64 * lines.airyPx * byAcross.reduce((sum, by, line) => sum - by * cross.zones[line].cubicAcross, cubicAlong);
+      const place = byAcross.reduce((sum, by, line) => sum + by * lines.across[line], alongByW * lines.w);
       const row = zones.map((line): [number, number] => [ACROSS + line, -byAcross[line]]);
-      priorOf([[ALONG + zone, 1], ...row], lines.along[zone] - place, ALONG_TRUST * distancePx);
+      const deviation = lines.along[zone] - place;
+      priorOf([[ALONG + zone, 1], ...row, [SPHERICAL, -alongByW]], deviation, ALONG_TRUST * distancePx);
     } else {
-      const place = (offset / cross.slope) * cross.zones[zone].centroidAlong;
+      const wave = cross.waveOf(offset, lines.airyPx, lines.w);
+      const place = lines.airyPx * meanRay(wave, centroidAlong, cubicAlong);
       prior(ALONG + zone, lines.along[zone] - place, 0.03 * distancePx);
     }
   }
+  prior(SPHERICAL, byW ? lines.w : 0, byW ? W_SPREAD : 1e-6);
   // The radial profile is free: the amplitudes' common factor is not told by the picture.
   const meanAmplitude = (lines.amplitude[0] + lines.amplitude[1] + lines.amplitude[2]) / 3;
   priorOf(
@@ -274,6 +286,9 @@ function addPriors(
   for (let k = 0; k < lines.phases.length; k++) prior(PHASES + k, lines.phases[k], Math.SQRT1_2);
   return cost;
 }
+
+/** W040 of lenses, waves; without it being fitted it stays as it is. */
+const W_SPREAD = 0.5;
 
 /** How far a zone's place along its line may be from where star and defocus put it, parts of the spots' distance. */
 const ALONG_TRUST = 0.001;
@@ -313,6 +328,7 @@ function limitStep(step: Float64Array, lines: Lines, distancePx: number): void {
     limit(ALONG + zone, -0.04 * distancePx);
     limit(AMPLITUDE + zone, Math.max(-0.4, 0.02 - lines.amplitude[zone]), 0.4);
   }
+  limit(SPHERICAL, -0.2);
   limit(AIRY, Math.max(-0.25 * lines.airyPx, 0.15 - lines.airyPx), 0.25 * lines.airyPx);
   lines.blurPx.forEach((blur, zone) => {
     limit(BLUR + zone, Math.max(-0.25 * blur, 0.3 - blur), 0.25 * blur);
@@ -330,6 +346,7 @@ export function moved({ lines, splitsBlur }: Model, step: Float64Array): Lines {
     amplitude: lines.amplitude.map(by(AMPLITUDE)),
     phases: lines.phases.map(by(PHASES)),
     airyPx: lines.airyPx + step[AIRY],
+    w: lines.w + step[SPHERICAL],
     blurPx: lines.blurPx.map((blur, zone) => blur + step[BLUR + (splitsBlur ? zone : 0)]),
   };
 }

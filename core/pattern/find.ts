@@ -5,7 +5,7 @@ import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneShape } from '../optics/mask.ts';
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
-import { FINE, FINEST, fitLines, QUICK } from './fit.ts';
+import { type Effort, FINE, FINEST, fitLines, QUICK } from './fit.ts';
 import { type Knowledge, type Lines, widthOf, ZONES } from './model.ts';
 import { orderOf } from './order.ts';
 import type { Level } from './pyramid.ts';
@@ -32,6 +32,8 @@ export interface Found {
   /** Order of the gratings that the fitted spots are. */
   order: 1 | 3;
   told: Told;
+  /** What other explanations of the picture, nearly as likely, add to the offset's σ, px. */
+  doubtPx: number;
 }
 
 /** What frames so far said of the zones' shape. */
@@ -76,7 +78,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
     if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
     else if (!best || fit.explained > best.fit.explained) {
-      best = { rough, fit, order: 1, told: NOTHING_TOLD };
+      best = { rough, fit, order: 1, told: NOTHING_TOLD, doubtPx: 0 };
       bestSamples = samples;
     }
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
@@ -190,17 +192,54 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       best = likeliest(fits, misfits, shapes.indexOf(first)) ?? best;
     }
   }
-  // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
-  if (finest && samples.channels === 1 && best.shape.layout !== 'strips-u') {
+  let { doubtPx } = found;
+  if (finest) doubtPx = 0;
+  if (finest && samples.channels === 1) {
     const { misfit, shape } = best;
+    // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
+    const effort = shape.layout === 'strips-u' ? FINE : FINEST;
     // Which way round the outer gratings sit may show only now.
-    const last = tried
-      .filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit)
-      .map((fit) => fitLines(samples, rough, knowledge(fit.shape, optics), FINEST, fit.lines))
-      .filter((fit) => fit !== null);
-    best = last.reduce((a, b) => (b.misfit < a.misfit ? b : a), last[0] ?? best);
+    const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
+    const fitAll = (effort: Effort): Fit[] =>
+      rivals
+        .map((fit) => fitLines(samples, rough, knowledge(fit.shape, optics), effort, fit.lines))
+        .filter((fit) => fit !== null);
+    const plain = effort === FINEST ? fitAll(FINEST) : rivals;
+    const aberrated = knowledge(shape, optics).airyPx === null ? [] : fitAll({ ...effort, spherical: true });
+    const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
+    ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.value.length, best));
+  } else if (doubtPx > 0) best = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
+  return { ...found, rough, fit: best, told, doubtPx };
+}
+
+/** Samples that JPEG, mosaic and enlarging make one. */
+const SAMPLES_AS_ONE = 30;
+/** What spherical aberration must gain in misfit, in samples' worth: without it a picture is explained more simply. */
+const SPHERICAL_GAIN = 100;
+
+/**
+ * The likeliest of fits that explain a picture, and what the others add to its σ, each as far as it is likely
+ * (Bayesian model averaging: Hoeting et al., Statistical Science 14, 382 (1999)).
+ * @param plain, aberrated without and with spherical aberration
+ * @param count of the samples
+ */
+function weighed(plain: Fit[], aberrated: Fit[], count: number, otherwise: Fit): { best: Fit; doubtPx: number } {
+  const least = Math.min(...[...plain, ...aberrated].map(({ misfit }) => misfit));
+  const costOf = (fit: Fit) => ((fit.misfit - least) / least) * count;
+  const all = [
+    ...plain.map((fit) => ({ fit, cost: costOf(fit) })),
+    ...aberrated.map((fit) => ({ fit, cost: costOf(fit) + SPHERICAL_GAIN })),
+  ].sort((a, b) => a.cost - b.cost);
+  if (all.length === 0) return { best: otherwise, doubtPx: 0 };
+  const [{ fit: best, cost }] = all;
+  let [sum, square] = [0, 0];
+  for (const other of all) {
+    const weight = Math.exp((cost - other.cost) / (2 * SAMPLES_AS_ONE));
+    sum += weight;
+    square += weight * (other.fit.offsetPx - best.offsetPx) ** 2;
   }
-  return { ...found, rough, fit: best, told };
+  const doubtPx = Math.sqrt(square / sum);
+  return { best: { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) }, doubtPx };
 }
 
 /**

@@ -35,14 +35,23 @@ export interface Effort {
   rounds: number;
   mixing: boolean;
   interference: boolean;
+  /** Whether spherical aberration is looked for. */
+  spherical: boolean;
   /** See `Model`. */
   freedom: number;
 }
 
 /** Enough to tell one start from another. */
-export const QUICK: Effort = { turns: 2, rounds: 5, mixing: false, interference: false, freedom: Infinity };
+export const QUICK: Effort = {
+  turns: 2,
+  rounds: 5,
+  mixing: false,
+  interference: false,
+  spherical: false,
+  freedom: Infinity,
+};
 /** From a good start as well as can be; in faint light, seen by all channels, mixing does not show. */
-export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, interference: false, freedom: 20 };
+export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, interference: false, spherical: false, freedom: 20 };
 /** The last word, from where FINE has come. */
 export const FINEST: Effort = { ...FINE, interference: true };
 
@@ -61,7 +70,7 @@ export function fitLines(
   effort: Effort,
   start?: Lines,
 ): Fit | null {
-  const model = startModel(samples, rough, known, effort.freedom, start);
+  const model = startModel(samples, rough, known, effort, start);
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followOffset(model);

@@ -9,7 +9,16 @@
  * the gratings happen to sit: its cosine and sine are fitted for each two zones. Far from its spot a chord's field
  * comes from its two ends alone.
  */
-import { type Chord, chordField, SAMPLES_PER_AIRY, totalLength, ZoneSpread } from '../optics/lineSpread.ts';
+import {
+  atWavelength,
+  type Chord,
+  chordField,
+  meanRay,
+  SAMPLES_PER_AIRY,
+  totalLength,
+  type Wave,
+  ZoneSpread,
+} from '../optics/lineSpread.ts';
 import { ZONES } from './model.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
 
@@ -46,18 +55,19 @@ export class Interference {
     return this.tables.length === 0;
   }
 
-  /** Computes it for an offset; lengths in px, `lineAngles` in radians. */
+  /** Computes it for an offset and W040 in waves; lengths in px, `lineAngles` in radians. */
   build(
     cross: CrossProfiles,
     offsetPx: number,
     lineAngles: number[],
     airyPx: number,
+    w: number,
     blurPx: number,
     distancePx: number,
     from: number,
     to: number,
   ): void {
-    const q = cross.defocusQ(offsetPx, airyPx);
+    const wave = cross.waveOf(offsetPx, airyPx, w);
     this.offsetPx = offsetPx;
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
@@ -71,8 +81,9 @@ export class Interference {
       const ratio = (from + node * this.nodeStep) / distancePx;
       const lambdaPx = airyPx * ratio;
       const step = this.stepPx / lambdaPx;
+      const there = atWavelength(wave, ratio);
       for (const [z, zone] of cross.zones.entries()) {
-        const fields = fieldsOf(zone, q / ratio, -this.half * step, step, count);
+        const fields = fieldsOf(zone, there, -this.half * step, step, count);
         for (const [w, other] of cross.zones.entries()) {
           if (w === z) continue;
           // Rays of both zones count that agree along the first one's line.
@@ -80,7 +91,7 @@ export class Interference {
           const scale = 1 / Math.sqrt(totalLength(zone.chords) * totalLength(other.chords));
           const turn = lineAngles[w] - lineAngles[z];
           for (const [k, side] of [1, -1].entries()) {
-            const sum = common(fields, zone.chords, chords, scale, turn, q / ratio, side, distancePx / airyPx);
+            const sum = common(fields, zone.chords, chords, scale, turn, there, side, distancePx / airyPx);
             const { re, im } = this.tables[z][w][k];
             const target = (values: Float64Array) => values.subarray(node * count, (node + 1) * count);
             blur(sum.re, kernel, 1 / lambdaPx, target(re));
@@ -126,8 +137,9 @@ interface Fields {
   im: Float64Array[];
 }
 
-function fieldsOf(zone: ZoneSpread, q: number, first: number, step: number, count: number): Fields {
-  const fields: Fields = { first: first + zone.centroidAcross * q, step, count, re: [], im: [] };
+function fieldsOf(zone: ZoneSpread, wave: Wave, first: number, step: number, count: number): Fields {
+  const mean = meanRay(wave, zone.centroidAcross, zone.cubicAcross);
+  const fields: Fields = { first: first + mean, step, count, re: [], im: [] };
   const [re, im] = [0, 0].map(() => new Float64Array(Math.ceil(count * step * SAMPLES_PER_AIRY) + 2));
   const resampled = (values: Float64Array) =>
     Float64Array.from({ length: count }, (_, k) => {
@@ -136,7 +148,7 @@ function fieldsOf(zone: ZoneSpread, q: number, first: number, step: number, coun
       return values[index] + (place - index) * (values[index + 1] - values[index]);
     });
   for (const chord of zone.chords) {
-    chordField(chord, q, fields.first, re, im);
+    chordField(chord, wave, fields.first, re, im);
     fields.re.push(resampled(re));
     fields.im.push(resampled(im));
   }
@@ -155,7 +167,7 @@ function common(
   chords: readonly Chord[],
   scale: number,
   turn: number,
-  q: number,
+  { q, w }: Wave,
   side: number,
   distance: number,
 ): Basis {
@@ -171,13 +183,15 @@ function common(
       [partner.to, scale],
       [partner.from, -scale],
     ]) {
-      // Conjugate of the chord's field from this end, i exp(iπ end (q end − 2 across)) / 2π beyond, turned by how
-      // far apart the spots stand along the line; from place to place its phase grows by the same.
-      const phase = Math.PI * (end * (2 * (first - aside) - q * end) + 2 * at * apart);
+      // Conjugate of the chord's field from this end, i exp(iπ (end (q end − 2 across) + 32 w r⁴)) / 2π beyond, turned
+      // by how far apart the spots stand along the line; from place to place its phase grows by the same.
+      const r2 = at * at + end * end;
+      const phase = Math.PI * (end * (2 * (first - aside) - q * end) - 32 * w * r2 * r2 + 2 * at * apart);
+      const ray = end * (q + 64 * w * r2);
       let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
       const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), Math.sin(2 * Math.PI * end * step)];
       for (let k = 0; k < count; k++) {
-        const beyond = first + k * step - aside - q * end;
+        const beyond = first + k * step - aside - ray;
         if (Math.abs(beyond) >= NEAREST) {
           const size = sign / (2 * Math.PI * beyond);
           re[k] += size * (chordRe[k] * sin + chordIm[k] * cos);

@@ -7,6 +7,8 @@
  * some per cent of the offset. Here is the difference, for the spectrum and the defocus as they stand; it
  * is small, and is kept during a descent.
  */
+
+import { atWavelength, type Wave } from '../optics/lineSpread.ts';
 import type { Profile } from './model.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
 
@@ -33,13 +35,13 @@ export class Mixing {
   /** By zone and side (towards +u, then −u): nodes × samples across. */
   private tables: Float32Array[] = [];
 
-  /** Computes it for lines `q` out of focus (Q = dz / λN²); lengths in px. */
-  build(cross: CrossProfiles, profile: Profile, airyPx: number, blurPx: number, q: number, distancePx: number): void {
+  /** Computes it for a wave at 550 nm; lengths in px. */
+  build(cross: CrossProfiles, profile: Profile, airyPx: number, blurPx: number, wave: Wave, distancePx: number): void {
     const { nodes, from, step } = profile;
     this.from = from;
     this.nodeStep = step;
     this.nodes = nodes;
-    this.stepPx = ((0.3 * Math.abs(q) + 5) * airyPx + 2.5 * blurPx) / HALF_SAMPLES;
+    this.stepPx = ((0.3 * (Math.abs(wave.q) + 16 * Math.abs(wave.w)) + 5) * airyPx + 2.5 * blurPx) / HALF_SAMPLES;
     const kernel = gaussianKernel(blurPx / this.stepPx);
     const sharp = new Float64Array(BINS * SAMPLES);
     const spreads = cross.zones.map((zone) =>
@@ -47,7 +49,7 @@ export class Mixing {
         const ratio = (from + part * step * (nodes - 1)) / distancePx;
         const scale = airyPx * ratio;
         const first = (-HALF_SAMPLES * this.stepPx) / scale;
-        zone.sampleAlong(q / ratio, step / scale, first, this.stepPx / scale, BINS, sharp);
+        zone.sampleAlong(atWavelength(wave, ratio), step / scale, first, this.stepPx / scale, BINS, sharp);
         const blurred = new Float64Array(BINS * SAMPLES);
         for (let at = 0; at < sharp.length; at += SAMPLES)
           blur(sharp.subarray(at, at + SAMPLES), kernel, 1 / scale, blurred.subarray(at, at + SAMPLES));

@@ -2,7 +2,9 @@
  * The model of the six spots: what it consists of, and what it says at a sample.
  * The reasons for its form stand in fit.ts.
  */
+
 import type { ZoneShape } from '../optics/mask.ts';
+import type { Effort } from './fit.ts';
 import { Interference, PAIRS } from './interference.ts';
 import { Mixing } from './mixing.ts';
 import { CrossProfiles } from './profiles.ts';
@@ -30,6 +32,8 @@ export interface Lines {
   phases: number[];
   /** λN at 550 nm, px: the scale of diffraction. */
   airyPx: number;
+  /** W040: spherical aberration at the pupil's edge, waves at 550 nm. */
+  w: number;
   /** Standard deviation of the Gaussian blur across each zone's line, px. */
   blurPx: number[];
 }
@@ -66,6 +70,8 @@ export interface Model {
   /** Derivatives by λN and by the blur, taken at the start of each descent. */
   byAiry: CrossProfiles;
   byBlur: CrossProfiles;
+  /** By spherical aberration, where it is fitted. */
+  byW: CrossProfiles | null;
   /** What makes spots not separable; empty while there are several channels. */
   mixing: Mixing;
   /** What zones' spots have in common; mostly empty. */
@@ -89,7 +95,7 @@ export function startModel(
   samples: Samples,
   rough: RoughPattern,
   known: Knowledge,
-  freedom: number,
+  { freedom, spherical: fitsW }: Pick<Effort, 'freedom' | 'spherical'>,
   start?: Lines,
 ): Model {
   const lines = start ? copyLines(start) : startLines(rough, known);
@@ -100,6 +106,7 @@ export function startModel(
     cross: profiles(),
     byAiry: profiles(),
     byBlur: profiles(),
+    byW: fitsW ? profiles() : null,
     mixing: new Mixing(),
     interference: new Interference(),
     profile: startProfile(rough.distancePx, samples),
@@ -141,6 +148,7 @@ function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge):
     amplitude: [1, 1, 1],
     phases: PAIRS.flatMap(() => [0, 0]),
     airyPx: airyPx ?? 0.025 * distancePx,
+    w: 0,
     blurPx: ZONES.map(() => Math.max(0.5, 0.05 * distancePx)),
   };
 }
@@ -165,26 +173,27 @@ function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
 
 export function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {
   const to = profile.from + profile.step * (profile.nodes - 1);
-  const q = cross.defocusQ(offset, lines.airyPx);
-  cross.build(lines.airyPx, lines.blurPx, q, distancePx, profile.from, to);
+  const wave = cross.waveOf(offset, lines.airyPx, lines.w);
+  cross.build(lines.airyPx, lines.blurPx, wave, distancePx, profile.from, to);
 }
 
 export function buildMixing({ lines, offset, cross, mixing, profile, distancePx }: Model): void {
-  const q = cross.defocusQ(offset, lines.airyPx);
-  mixing.build(cross, profile, lines.airyPx, blurOf(lines), q, distancePx);
+  const wave = cross.waveOf(offset, lines.airyPx, lines.w);
+  mixing.build(cross, profile, lines.airyPx, blurOf(lines), wave, distancePx);
 }
 
 export function buildInterference({ lines, offset, cross, interference, profile, distancePx }: Model): void {
   const to = profile.from + profile.step * (profile.nodes - 1);
   const angles = SIGN.map((sign) => sign * lines.outer);
-  interference.build(cross, offset, angles, lines.airyPx, blurOf(lines), distancePx, profile.from, to);
+  interference.build(cross, offset, angles, lines.airyPx, lines.w, blurOf(lines), distancePx, profile.from, to);
 }
 
-/** Relative step of λN and of the blur for their derivatives. */
+/** Relative step of λN and of the blur for their derivatives, and step of W040. */
 const DELTA = 0.03;
+const DELTA_W = 0.05;
 
-function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distancePx }: Model): void {
-  const { airyPx, blurPx } = lines;
+function buildDerivatives({ lines, offset, cross, byAiry, byBlur, byW, known, distancePx }: Model): void {
+  const { airyPx, blurPx, w } = lines;
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
   if (known.airyPx === null)
@@ -192,19 +201,28 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, known, distanc
       cross,
       wider,
       blurPx,
-      cross.defocusQ(offset, wider),
+      cross.waveOf(offset, wider, w),
       distancePx,
       blurPx.map(() => DELTA * airyPx),
     );
-  const q = cross.defocusQ(offset, airyPx);
+  const wave = cross.waveOf(offset, airyPx, w);
   const wide = blurPx.map((blur) => blur * (1 + DELTA));
   byBlur.buildDerivative(
     cross,
     airyPx,
     wide,
-    q,
+    wave,
     distancePx,
     blurPx.map((blur) => DELTA * blur),
+  );
+  const more = cross.waveOf(offset, airyPx, w + DELTA_W);
+  byW?.buildDerivative(
+    cross,
+    airyPx,
+    blurPx,
+    more,
+    distancePx,
+    blurPx.map(() => DELTA_W),
   );
 }
 

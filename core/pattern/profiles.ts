@@ -3,7 +3,7 @@
  * the present defocus, blurred by a Gaussian for everything else (seeing, sensor pixels, interpolation).
  */
 
-import { ZoneSpread } from '../optics/lineSpread.ts';
+import { atWavelength, meanRay, type Wave, ZoneSpread } from '../optics/lineSpread.ts';
 import { cachedCentroids, offsetOfShifts, type ZoneShape } from '../optics/mask.ts';
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
@@ -18,6 +18,8 @@ export class CrossProfiles {
   readonly zones: ZoneSpread[];
   /** k of the layout for the angle it was made for. */
   readonly slope: number;
+  /** What spherical aberration adds to the offset, as `slope` does for defocus. */
+  readonly cubic: number;
   /** Step across the line, px. */
   stepPx = 1;
   /** Distance from a line within which its own light tells where it is, px. */
@@ -36,11 +38,14 @@ export class CrossProfiles {
       new ZoneSpread(shape, 'minus', -outerDeg),
     ];
     this.slope = offsetOfShifts(cachedCentroids(shape), outerDeg);
+    const [middle, plus, minus] = this.zones.map((zone) => zone.cubicAcross);
+    this.cubic = middle - (plus + minus) / (2 * Math.cos(outerRad));
   }
 
-  /** Q = dz / λN² at 550 nm that goes with an offset; the mask's orientation cancels out. */
-  defocusQ(offsetPx: number, airyPx: number): number {
-    return Math.max(-MAX_Q, Math.min(MAX_Q, offsetPx / (this.slope * airyPx)));
+  /** The wave at 550 nm that goes with an offset, for W040 in waves; the mask's orientation cancels out. */
+  waveOf(offsetPx: number, airyPx: number, w: number): Wave {
+    const ofDefocus = offsetPx / airyPx - meanRay({ q: 0, w }, 0, this.cubic);
+    return { q: Math.max(-MAX_Q, Math.min(MAX_Q, ofDefocus / this.slope)), w };
   }
 
   /**
@@ -50,12 +55,14 @@ export class CrossProfiles {
    * @param distancePx first order at 550 nm, px
    * @param from, to radial range, px
    */
-  build(airyPx: number, blurPx: number[], q: number, distancePx: number, from: number, to: number): void {
+  build(airyPx: number, blurPx: number[], wave: Wave, distancePx: number, from: number, to: number): void {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    this.stepPx = ((0.3 * Math.abs(q) + 16) * airyPx + 3 * Math.max(...blurPx)) / HALF_SAMPLES;
-    this.corePx = (0.3 * Math.abs(q) + 4) * airyPx + 3 * Math.max(...blurPx);
-    this.fill(airyPx, blurPx, q, distancePx);
+    // Rays of a zone reach so far from the mean one.
+    const rays = 0.3 * (Math.abs(wave.q) + 16 * Math.abs(wave.w));
+    this.stepPx = ((rays + 16) * airyPx + 3 * Math.max(...blurPx)) / HALF_SAMPLES;
+    this.corePx = (rays + 4) * airyPx + 3 * Math.max(...blurPx);
+    this.fill(airyPx, blurPx, wave, distancePx);
   }
 
   /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over each zone's `delta`. */
@@ -63,28 +70,29 @@ export class CrossProfiles {
     base: CrossProfiles,
     airyPx: number,
     blurPx: number[],
-    q: number,
+    wave: Wave,
     distancePx: number,
     delta: number[],
   ) {
     this.from = base.from;
     this.nodeStep = base.nodeStep;
     this.stepPx = base.stepPx;
-    this.fill(airyPx, blurPx, q, distancePx);
+    this.fill(airyPx, blurPx, wave, distancePx);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
       for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta[zone];
     });
   }
 
-  private fill(airyPx: number, blurPx: number[], q: number, distancePx: number): void {
+  private fill(airyPx: number, blurPx: number[], wave: Wave, distancePx: number): void {
     const kernels = blurPx.map((blurPx) => gaussianKernel(blurPx / this.stepPx));
     for (let node = 0; node < NODES; node++) {
       // A radius on the line is a wavelength: diffraction widens with it, defocus in waves shrinks.
       const ratio = (this.from + node * this.nodeStep) / distancePx;
       const scale = airyPx * ratio;
+      const there = atWavelength(wave, ratio);
       for (let zone = 0; zone < 3; zone++) {
-        this.zones[zone].sample(q / ratio, (-HALF_SAMPLES * this.stepPx) / scale, this.stepPx / scale, this.fine);
+        this.zones[zone].sample(there, (-HALF_SAMPLES * this.stepPx) / scale, this.stepPx / scale, this.fine);
         blur(this.fine, kernels[zone], 1 / scale, this.tables[zone].subarray(node * SAMPLES, (node + 1) * SAMPLES));
       }
     }

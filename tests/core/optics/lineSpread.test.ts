@@ -1,7 +1,7 @@
 /** Line spreads of the zones against closed forms and against the diffraction integral in two dimensions. */
 import { describe, expect, test } from 'vitest';
 import { orderIntensity, type PupilOptics, pupilSizeFor, samplePupil } from '../../../core/optics/diffraction.ts';
-import { ZoneSpread } from '../../../core/optics/lineSpread.ts';
+import { meanRay, ZoneSpread } from '../../../core/optics/lineSpread.ts';
 import { cachedCentroids, type Zone, type ZoneLayout } from '../../../core/optics/mask.ts';
 import { doubleSampling } from '../../../core/simulator/render.ts';
 
@@ -21,9 +21,9 @@ const REACH = 18;
 const COUNT = Math.round((2 * REACH) / STEP) + 1;
 const RHO = Float64Array.from({ length: COUNT }, (_, i) => -REACH + i * STEP);
 
-function spread(layout: ZoneLayout, zone: Zone, q: number, turnDeg = 0, handedness: 1 | -1 = 1): Float64Array {
+function spread(layout: ZoneLayout, zone: Zone, q: number, turnDeg = 0, w = 0): Float64Array {
   const out = new Float64Array(COUNT);
-  new ZoneSpread({ layout, handedness, ribD: 0 }, zone, turnDeg).sample(q, -REACH, STEP, out);
+  new ZoneSpread({ layout, handedness: 1, ribD: 0 }, zone, turnDeg).sample({ q, w }, -REACH, STEP, out);
   return out;
 }
 
@@ -53,7 +53,7 @@ describe('closed forms', () => {
   test('far from focus a strip is a slit’s shadow: Q / 3 wide', () => {
     const q = 360;
     const out = new Float64Array(401);
-    new ZoneSpread({ layout: 'strips-u', handedness: 1, ribD: 0 }, 'middle', 90).sample(q, -100, 0.5, out);
+    new ZoneSpread({ layout: 'strips-u', handedness: 1, ribD: 0 }, 'middle', 90).sample({ q, w: 0 }, -100, 0.5, out);
     // Geometric optics: a ray through b lands at b · Q λN; edges at ± Q / 6, where the light is a quarter of
     // that inside (Fresnel diffraction by a straight edge, Born & Wolf §8.7.3).
     const lit = [...out.keys()].filter((i) => out[i] > 0.25 * (3 / q));
@@ -71,6 +71,14 @@ describe('mean ray and symmetry', () => {
       ['strips-n', 'minus'],
     ] as const)
       for (const q of [0, 1.5, 4, -4]) expect(Math.abs(mean(spread(layout, zone, q)))).toBeLessThan(0.08);
+  });
+
+  test('spherical aberration moves the mean ray by 64 W times the mean of r² b', () => {
+    // Of a half disc in closed form: ∫∫ r³ sin φ r dr dφ over its area π / 8 is 2 · (½)⁵ / 5 / (π / 8) = 1 / (10 π).
+    const half = new ZoneSpread({ layout: 'half', handedness: 1, ribD: 0 }, 'middle', 0);
+    expect(Math.abs(half.cubicAcross)).toBeCloseTo(1 / (10 * Math.PI), 3);
+    expect(half.cubicAlong).toBeCloseTo(0, 6);
+    for (const w of [0.2, -0.3]) expect(Math.abs(mean(spread('half', 'middle', 0, 0, w)))).toBeLessThan(0.08);
   });
 
   test('turning Q round mirrors the spread', () => {
@@ -99,27 +107,31 @@ describe('mean ray and symmetry', () => {
 
 describe('the diffraction integral, summed along the line', () => {
   test.each([
-    ['half', 'middle', 0],
-    ['half', 'middle', 12],
-    ['half', 'plus', 12],
-    ['half', 'minus', -12],
-    ['strips-u', 'plus', 12],
-    ['strips-n', 'middle', -12],
-  ] as const)('%s %s at %d µm', (layout, zone, dzUm) => {
+    ['half', 'middle', 0, 0],
+    ['half', 'middle', 12, 0],
+    ['half', 'plus', 12, 0],
+    ['half', 'minus', -12, 0],
+    ['strips-u', 'plus', 12, 0],
+    ['strips-n', 'middle', -12, 0],
+    ['half', 'middle', -12, 0.4],
+    ['half', 'plus', 6, -0.35],
+    ['strips-u', 'minus', 0, 0.45],
+  ] as const)('%s %s at %d µm, spherical aberration of %d waves', (layout, zone, dzUm, w) => {
     const [fNumber, wavelengthUm, turnDeg] = [2.8, 0.55, { middle: 0, plus: 20, minus: -20 }[zone]];
     const q = dzUm / (wavelengthUm * fNumber ** 2);
     const shape = { layout, handedness: 1 as const, ribD: 0, obstructionD: 0, blades: 0, vanes: 0, vaneWidthD: 0 };
     // The zone alone, as an opening: order 0 of a grating of duty 1 has the shape of any order.
     const transmission = { middle: 0, plus: 0, minus: 0, [zone]: 1 };
-    const optics = { ...NO_GRATING, fNumber, dzUm };
+    const optics = { ...NO_GRATING, fNumber, dzUm, sphericalUm: w * wavelengthUm };
     const pupil = samplePupil({ ...shape, bladeAngleDeg: 0, transmission }, pupilSizeFor(optics, wavelengthUm, 14));
     const [patch] = orderIntensity(pupil, optics, [0], [wavelengthUm], 14);
     const { stepAiry, iu, in: iN, width, height, data } = doubleSampling(doubleSampling(patch));
 
+    const zoneSpread = new ZoneSpread({ layout, handedness: 1, ribD: 0 }, zone, turnDeg);
     const centroid = cachedCentroids({ layout, handedness: 1, ribD: 0 })[zone];
     const [cos, sin] = [Math.cos((turnDeg * Math.PI) / 180), Math.sin((turnDeg * Math.PI) / 180)];
-    const meanRay = (centroid.n * cos - centroid.u * sin) * q;
-    const meanAlong = (centroid.u * cos + centroid.n * sin) * q;
+    const meanAcross = meanRay({ q, w }, centroid.n * cos - centroid.u * sin, zoneSpread.cubicAcross);
+    const meanAlong = meanRay({ q, w }, centroid.u * cos + centroid.n * sin, zoneSpread.cubicAlong);
     const bin = 0.5;
     const bins = 2 * 4 + 1;
     const summed = new Float64Array(bins);
@@ -128,7 +140,7 @@ describe('the diffraction integral, summed along the line', () => {
     let total = 0;
     for (let j = 0; j < height; j++)
       for (let i = 0; i < width; i++) {
-        const across = (iN + j) * stepAiry * cos - (iu + i) * stepAiry * sin - meanRay;
+        const across = (iN + j) * stepAiry * cos - (iu + i) * stepAiry * sin - meanAcross;
         const k = Math.round(across / bin) + 4;
         total += data[j * width + i];
         if (k < 0 || k >= bins) continue;
@@ -139,7 +151,7 @@ describe('the diffraction integral, summed along the line', () => {
           if (share > 0) gathered[row * bins + k] += share * data[j * width + i];
         }
       }
-    const values = spread(layout, zone, q, turnDeg);
+    const values = spread(layout, zone, q, turnDeg, w);
     for (let k = 0; k < bins; k++) {
       const [from, to] = [(k - 4.5) * bin, (k - 3.5) * bin];
       const share = values.reduce((t, v, i) => (RHO[i] >= from && RHO[i] < to ? t + v * STEP : t), 0);
@@ -149,7 +161,7 @@ describe('the diffraction integral, summed along the line', () => {
     expect(Math.max(...summed) / total).toBeGreaterThan(0.1);
 
     const rows = new Float64Array(ALONG_BINS * COUNT);
-    new ZoneSpread({ layout, handedness: 1, ribD: 0 }, zone, turnDeg).sampleAlong(q, 1, -REACH, STEP, ALONG_BINS, rows);
+    zoneSpread.sampleAlong({ q, w }, 1, -REACH, STEP, ALONG_BINS, rows);
     for (let row = 0; row < ALONG_BINS; row++)
       for (let k = 0; k < bins; k++) {
         const [from, to] = [(k - 4.5) * bin, (k - 3.5) * bin];
