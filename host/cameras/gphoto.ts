@@ -14,6 +14,12 @@ const PASSING = new Set<number>([GP.CAMERA_BUSY, GP.ERROR, GP.CORRUPTED_DATA]);
 /** What they turn out to mean where it is no use to ask again. */
 const LASTING = new Set<CameraErrorCode>(['refused', 'lost']);
 
+/** Most events that are taken after one picture; a camera that has no more is left in peace for so long. */
+const EVENTS_AT_ONCE = 8;
+const QUIET_MS = 1000;
+/** Most events before a photograph: whoever tells something without end does not keep it from being taken. */
+const EVENTS_BEFORE_CAPTURE = 500;
+
 /**
  * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'. A USB camera that
  * was plugged in again has another number; when there is only one, it is that one.
@@ -44,6 +50,7 @@ export async function listGphoto(): Promise<{ name: string; label: string }[]> {
 class GphotoSource implements CameraSource {
   readonly name: string;
   readonly #camera: Camera;
+  readonly #events: Events;
   #magnification: number | null = null;
   #sequence = 0;
   #closed = false;
@@ -51,6 +58,7 @@ class GphotoSource implements CameraSource {
   constructor(name: string, camera: Camera) {
     this.name = name;
     this.#camera = camera;
+    this.#events = new Events(camera);
   }
 
   async start(...[onFrame, onEnd]: Parameters<CameraSource['start']>): Promise<void> {
@@ -59,7 +67,7 @@ class GphotoSource implements CameraSource {
     for (const { name, value } of settings) this.#noteMagnification(name, value);
     onFrame(await this.#nextFrame());
     const run = async () => {
-      while (!this.#closed) onFrame(await this.#nextFrame());
+      for (; !this.#closed; await this.#events.take()) onFrame(await this.#nextFrame());
     };
     run().catch((error) => {
       if (!this.#closed) onEnd(error);
@@ -78,6 +86,8 @@ class GphotoSource implements CameraSource {
   }
 
   async capture() {
+    // The library takes the first picture that the camera tells of for the one it asked for.
+    await this.#events.clear(EVENTS_BEFORE_CAPTURE);
     const { name, bytes } = await this.#try(this.#camera.capture());
     return this.#frame(name, bytes, { kind: 'still', magnification: null, pixelUm: null });
   }
@@ -115,6 +125,40 @@ class GphotoSource implements CameraSource {
     return call.catch((error: unknown) => {
       throw toCameraError(error, this.name);
     });
+  }
+}
+
+/**
+ * What the camera has to tell, taken and dropped. In live view libgphoto2 (2.5.30 to 2.5.34) fetches the events of vendor
+ * extension 0x0B with every picture and keeps them until somebody asks: memory would grow all night, and a photograph
+ * goes through all of them first, in a time that grows with their square.
+ */
+export class Events {
+  readonly #camera: Pick<Camera, 'waitEvent'>;
+  readonly #quietMs: number;
+  #quietUntilMs = 0;
+
+  constructor(camera: Pick<Camera, 'waitEvent'>, quietMs = QUIET_MS) {
+    this.#camera = camera;
+    this.#quietMs = quietMs;
+  }
+
+  /** A few at a time, so that pictures go on meanwhile. */
+  async take(): Promise<void> {
+    if (performance.now() >= this.#quietUntilMs) await this.clear(EVENTS_AT_ONCE);
+  }
+
+  /** Never rejects: what fails here fails with the next call, too. */
+  async clear(most: number): Promise<void> {
+    for (let taken = 0; taken < most; taken++) {
+      const type = await this.#camera.waitEvent(1).then(
+        (event) => event.type,
+        () => 'timeout',
+      );
+      if (type !== 'timeout') continue;
+      this.#quietUntilMs = performance.now() + this.#quietMs;
+      return;
+    }
   }
 }
 

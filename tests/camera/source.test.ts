@@ -2,13 +2,14 @@
 import { execFile } from 'node:child_process';
 import { describe, expect, test } from 'vitest';
 import type { Frame } from '../../core/frame.ts';
-import { openGphoto } from '../../host/cameras/gphoto.ts';
+import { Events, openGphoto } from '../../host/cameras/gphoto.ts';
 import { toCameraError } from '../../host/cameras/gphoto-errors.ts';
 import { CameraError } from '../../host/cameras/source.ts';
-import { GP, GphotoError } from '../../native/index.ts';
+import { GP, GphotoError, openCamera } from '../../native/index.ts';
 import { closing, gate, smallJpegs, until, virtualCamera } from './support.ts';
 import { Rc } from './virtual/ptp.ts';
 import { OpA } from './virtual/vendor-0a.ts';
+import { PropB } from './virtual/vendor-0b.ts';
 
 const open = async (port: string) => closing(await openGphoto(port));
 
@@ -105,6 +106,59 @@ describe('live view', () => {
     for (let turn = 0; turn < 100; turn++) await new Promise((resolve) => setImmediate(resolve));
     expect([frames.length, ends]).toEqual([seen, []]);
     expect(await failure(source.readConfig())).toMatchObject({ code: 'closed' });
+  });
+});
+
+describe('what the camera has to tell of itself', () => {
+  /** Says three things of itself with each picture, as bodies do in live view. */
+  async function talkative() {
+    const frame = (index: number) => {
+      for (let i = 0; i < 3; i++) virtual.turn(PropB.battery, index % 4);
+      return smallJpegs[index % 5];
+    };
+    const virtual = await virtualCamera({ frame }, { dialect: '0x0B' });
+    return virtual;
+  }
+
+  test.each([true, false])('does not pile up in the library (taken: %s)', async (taken) => {
+    const camera = closing(await openCamera({ port: (await talkative()).port }));
+    const events = new Events(camera, 0);
+    for (let picture = 0; picture < 60; picture++) {
+      await camera.frame();
+      if (taken) await events.take();
+    }
+    let left = 0;
+    while ((await camera.waitEvent(1)).type !== 'timeout') left++;
+    // Without, all are left: what is checked above is no triviality.
+    if (taken) expect(left).toBeLessThan(20);
+    else expect(left).toBeGreaterThanOrEqual(180);
+  });
+
+  test.each(['0x0A', '0x0B'] as const)(
+    'a picture taken by hand is not given for a test shot, in dialect %s',
+    async (dialect) => {
+      let taken = 0;
+      const still = () => smallJpegs[taken++ % 5];
+      const virtual = await virtualCamera({ frame: (index) => smallJpegs[index % 5], still }, { dialect });
+      const source = await open(virtual.port);
+      await source.writeConfig('capturetarget', 'Memory card');
+      try {
+        for (let shot = 0; shot < 3; shot++) {
+          await virtual.pressShutter();
+          const { bytes } = await source.capture();
+          expect(Buffer.from(bytes)).toEqual(smallJpegs[(taken - 1) % 5]);
+        }
+      } finally {
+        await source.writeConfig('capturetarget', 'Internal RAM'); // the library remembers it for all cameras
+      }
+    },
+  );
+
+  test('is asked for while live view runs', async () => {
+    const virtual = await virtualCamera();
+    const { frames } = await collect(await open(virtual.port));
+    await until(() => frames.length > 5);
+    expect(virtual.requests.get(OpA.getEvents)).toBeGreaterThan(0);
   });
 });
 
