@@ -151,11 +151,13 @@ function byTable(role: Role, config: readonly ConfigValue[]): ConfigValue | unde
   return named.find(({ value }) => value !== '') ?? named[0];
 }
 
-/** Names that make the camera do something: neither remembered as settings nor set again after a restart. */
+/**
+ * Names that make the camera do something: neither remembered as settings nor set again after a restart. Where live view
+ * is magnified is a setting, though it cannot be read back; and so is what magnifies it: as a key it was let go last.
+ */
 const ACTIONS = new Set([
   ...TABLE.driveFocus.names,
-  ...TABLE.magnifyArea.names,
-  ...['focusmagnifier', 'focusmagnifierexit', 'remotekeyup', 'remotekeydown', 'remotekeyleft', 'remotekeyright'],
+  ...['focusmagnifierexit', 'remotekeyup', 'remotekeydown', 'remotekeyleft', 'remotekeyright'],
   ...['autofocusdrive', 'cancelautofocus', 'autofocus', 'capture', 'bulb', 'opcode', 'viewfinder', 'movie'],
 ]);
 

@@ -115,7 +115,9 @@ export class Camera {
   /** Sets a value now and, where that is no single action, again after every restart. @throws CameraError */
   async writeConfig(name: string, value: string): Promise<void> {
     await this.#request('writeConfig', name, value);
-    if (!isAction(name)) this.#settings.set(name, value);
+    if (isAction(name)) return;
+    this.#settings.delete(name); // in the order they were set last: some bodies want the place first, some the magnification
+    this.#settings.set(name, value);
   }
 
   /** Takes a still; it is numbered among the frames. @throws CameraError */

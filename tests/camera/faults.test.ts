@@ -72,11 +72,15 @@ const spoilt = (from: number, count: number, bytes: Uint8Array): Pictures => ({
   frame: (index) => (index >= from && index < from + count ? bytes : smallJpegs[index % 5]),
 });
 
-describe.each(dialectFacts)('vendor $name', ({ name, op, fNumber, magnify, emptyBattery, fullBattery }) => {
+describe.each(dialectFacts)('vendor $name', ({ name, op, fNumber, magnify, area, emptyBattery, fullBattery }) => {
   test('cable pulled in the middle of a picture and put back: settings and live view are as before', async () => {
     const { virtual, camera, frames, lost, isRunning } = await running(name);
     await camera.writeConfig(fNumber.setting, fNumber.written);
+    const here = { ...virtual.state.area };
     await camera.writeConfig(magnify.setting, magnify.written);
+    await camera.writeConfig(area.setting, area.written);
+    const star = { ...virtual.state.area };
+    expect(star).not.toEqual(here);
     virtual.inject(op.image, { kind: 'drop', afterBytes: 500 });
     await lost();
     await virtual.unplug();
@@ -84,6 +88,7 @@ describe.each(dialectFacts)('vendor $name', ({ name, op, fNumber, magnify, empty
     // Switched off meanwhile, it forgot everything.
     virtual.turn(fNumber.code, virtual.property(fNumber.code)!.choices![0]);
     if (name === '0x0A') virtual.turn(PropA.magnification, 0);
+    virtual.state.area = here;
     expect(virtual.state.magnification).toBe(1);
     await virtual.plugIn();
     await isRunning();
@@ -91,6 +96,7 @@ describe.each(dialectFacts)('vendor $name', ({ name, op, fNumber, magnify, empty
     expect(second.sequence).toBeGreaterThan(first.sequence);
     expect(virtual.property(fNumber.code)!.value).toBe(fNumber.raw);
     expect(virtual.state.magnification).toBe(magnify.times);
+    expect(virtual.state.area).toEqual(star);
   });
 
   test('an answer that does not come: the connection is made anew', async () => {

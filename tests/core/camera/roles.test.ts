@@ -101,15 +101,17 @@ describe('roles', () => {
   });
 
   it('tell what does something from what sets something', () => {
-    for (const name of [
-      'manualfocusdrive',
-      '/main/actions/manualfocusdrive',
-      'focusMotor',
-      'remotekeyup',
-      'changeafarea',
-    ])
+    for (const name of ['manualfocusdrive', '/main/actions/manualfocusdrive', 'focusMotor', 'remotekeyup'])
       expect(isAction(name), name).toBe(true);
-    for (const name of ['iso', 'liveviewimagezoomratio', 'eoszoom', 'ring', 'magnification'])
+    for (const name of [
+      'iso',
+      'liveviewimagezoomratio',
+      'eoszoom',
+      'eoszoomposition',
+      'changeafarea',
+      'ring',
+      'magnification',
+    ])
       expect(isAction(name), name).toBe(false);
   });
 });
