@@ -9,7 +9,7 @@ import { join } from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { describe, expect, test } from 'vitest';
 import type { CameraMessage } from '../../host/api.ts';
-import { Camera, CLOCKS, type Clocks, forkProcess, type Launch } from '../../host/cameras/camera.ts';
+import { Camera, CLOCKS, type Clocks, findCameras, forkProcess, type Launch } from '../../host/cameras/camera.ts';
 import { FREEING, freeCamera } from '../../host/cameras/free.ts';
 import { dialectFacts, refuse } from './dialects.ts';
 import { closing, simulatedJpeg, smallJpegs, smallScene, until, virtualCamera } from './support.ts';
@@ -287,12 +287,25 @@ describe('USB', () => {
   });
 });
 
+test('a camera on USB is found, and not disturbed by being looked for while it is open', async () => {
+  const virtual = await virtualCamera();
+  closing(new VirtualUsb(virtual.onUsb(7)));
+  const { states, frames } = watch('usb');
+  await frames(2);
+  const found = await findCameras();
+  expect(found.map(({ name }) => name)).toEqual(['sim', 'usb:001,007']);
+  expect(found[1].label).toMatch(/PTP/);
+  await frames(2);
+  expect(losses(states)).toBe(0);
+  expect(virtual.requests.get(Op.openSession)).toBe(1);
+});
+
 describe.each(dialectFacts)('vendor $name on USB', ({ name, op, fNumber, magnify, drive }) => {
   /** The virtual camera at the end of a cable. */
-  async function onUsb(pictures?: Pictures, port = 'usb') {
+  async function onUsb(pictures?: Pictures, port = 'usb', clocks: Partial<Clocks> = {}) {
     const virtual = await virtualCamera(pictures, { dialect: name });
     const usb = closing(new VirtualUsb(virtual.onUsb()));
-    return { virtual, usb, ...watch(port) };
+    return { virtual, usb, ...watch(port, clocks) };
   }
 
   /** As strong as it goes; on USB the driver names the ratios of a body it does not know by their codes. */
@@ -315,6 +328,16 @@ describe.each(dialectFacts)('vendor $name on USB', ({ name, op, fNumber, magnify
     expect(large.equals((await camera.capture()).bytes)).toBe(true);
     await frames(2);
     expect(losses(states)).toBe(0);
+  });
+
+  // The driver itself waits for 20 s and more.
+  test('an answer that does not come: the process is ended, another one started', async () => {
+    const { virtual, pids, frames, lost } = await onUsb(undefined, 'usb', { stallMs: 1000 });
+    await frames(2);
+    virtual.inject(op.image, { kind: 'stall', until: never });
+    expect(await lost()).toMatchObject({ code: 'timeout', message: expect.stringContaining('no pictures') });
+    await until(() => isGone(pids[0]));
+    await frames(2);
   });
 
   test('cable pulled in the middle of a picture, put back: another device number, settings as before', async () => {
