@@ -60,6 +60,14 @@ export const NOT_RECORDING: RecordingMessage = {
   limitBytes: 0,
 };
 
+/** Something was plugged in on USB, or pulled out. */
+export interface UsbMessage {
+  type: 'usb';
+}
+
+/** What the host says on `/live` between the frames. */
+export type HostMessage = CameraMessage | RecordingMessage | UsbMessage;
+
 /** A recording that can be replayed, as `replay:FOLDER`. */
 export interface RecordingInfo {
   folder: string;

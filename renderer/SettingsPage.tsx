@@ -12,6 +12,7 @@ import { LensSettings } from './LensSettings.tsx';
 import { MaskDrawing } from './MaskDrawing.tsx';
 import { RecordingSettings } from './RecordingSettings.tsx';
 import { RolesPanel } from './RolesPanel.tsx';
+import { useSessionState } from './session.ts';
 import { calibrationOf, screenOf, TEXT_SIZES, useSettings } from './settings.ts';
 import { strings } from './strings.ts';
 import { videoInputs } from './videoInput.ts';
@@ -67,7 +68,13 @@ function CameraSettings() {
     if (askForVideo && inputs.length === 0) setProblem((before) => before ?? words.noVideo);
     await api.cameras().then((cameras) => setFound([...cameras, ...inputs]), say);
   };
-  useEffect(() => void look(), []);
+  const plugged = useSessionState((state) => state.plugged);
+  useEffect(() => void look(), [plugged]);
+  useEffect(() => {
+    const again = () => void look();
+    navigator.mediaDevices.addEventListener('devicechange', again);
+    return () => navigator.mediaDevices.removeEventListener('devicechange', again);
+  }, []);
 
   const chooseCamera = useCameraChoice();
   const choose = (camera: string) => {

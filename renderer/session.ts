@@ -18,6 +18,7 @@ import {
   type CameraMessage,
   type ClientMessage,
   type FrameHeader,
+  type HostMessage,
   NOT_RECORDING,
   type RecordingMessage,
   type Settings,
@@ -42,6 +43,8 @@ export interface SessionState {
   vision: 'starting' | 'ready' | { failed: string };
   camera: CameraMessage;
   recording: RecordingMessage;
+  /** How often something came or went on the host's USB. */
+  plugged: number;
   header: FrameHeader | null;
   /** Lens, mask and pixel size that the newest reading used. */
   optics: Optics;
@@ -109,6 +112,7 @@ export class Session {
       vision: 'starting',
       camera: NO_CAMERA,
       recording: NOT_RECORDING,
+      plugged: 0,
       header: null,
       optics: opticsOf(settings, null),
       reading: null,
@@ -220,8 +224,9 @@ export class Session {
         const { header, bytes } = splitMessage(data);
         this.#take(header, bytes);
       } else {
-        const message: CameraMessage | RecordingMessage = JSON.parse(data);
-        if (message.type === 'recording') this.#set({ recording: message });
+        const message: HostMessage = JSON.parse(data);
+        if (message.type === 'usb') this.#set({ plugged: this.#state.plugged + 1 });
+        else if (message.type === 'recording') this.#set({ recording: message });
         else this.#useCamera(message);
       }
     };

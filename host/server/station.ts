@@ -1,5 +1,5 @@
 import type { Frame } from '../../core/frame.ts';
-import type { CameraMessage, RecordingMessage } from '../api.ts';
+import type { CameraMessage, HostMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
 import { watchUsb } from '../cameras/hotplug.ts';
 import { isVideoInput } from '../cameras/open.ts';
@@ -11,12 +11,21 @@ const NO_CAMERA: CameraMessage = { type: 'camera', state: 'none', name: '', mess
 /** The one camera in use, and whoever watches it. Cameras may be changed while frames are awaited. */
 export class Station {
   #camera: Camera | null = null;
-  #unwatch: (() => void) | null = null;
+  readonly #unwatch: () => void;
   #changed = Promise.withResolvers<void>();
-  readonly #listeners = new Set<(status: CameraMessage | RecordingMessage) => void>();
+  readonly #listeners = new Set<(message: HostMessage) => void>();
   /** The video input that the page has opened instead, empty without one. */
   #videoInput = '';
   #recorder: Recorder | null = null;
+
+  /** @param usb where and how often to look for what is plugged in; for tests */
+  constructor(usb?: Parameters<typeof watchUsb>[1]) {
+    this.#unwatch = watchUsb(() => {
+      // A camera that was lost is tried as soon as it may be back.
+      if (this.#camera && /^usb\b/.test(this.#camera.name)) this.#camera.retryNow();
+      this.#tell({ type: 'usb' });
+    }, usb);
+  }
 
   get status(): CameraMessage {
     return this.#camera?.status ?? { ...NO_CAMERA, name: this.#videoInput };
@@ -35,19 +44,17 @@ export class Station {
     return this.#recorder;
   }
 
-  onStatus(listener: (status: CameraMessage | RecordingMessage) => void): () => void {
+  onStatus(listener: (message: HostMessage) => void): () => void {
     this.#listeners.add(listener);
     return () => this.#listeners.delete(listener);
   }
 
   async choose(name: string): Promise<void> {
-    await this.close();
+    await this.#leave();
     this.#videoInput = isVideoInput(name) ? name : '';
     if (this.#videoInput) return this.#tell(this.status);
     const camera: Camera = new Camera(name, (status) => this.#camera === camera && this.#tell(status));
     this.#camera = camera;
-    // A camera that was lost is tried as soon as it may be back.
-    if (/^usb\b/.test(name)) this.#unwatch = watchUsb(() => camera.retryNow());
     this.#tell(this.status);
     this.#changed.resolve();
     this.#changed = Promise.withResolvers();
@@ -80,16 +87,19 @@ export class Station {
     await this.#recorder?.stop();
   }
 
-  /** With it the recording ends: one recording is of one camera. */
   async close(): Promise<void> {
+    this.#unwatch();
+    await this.#leave();
+  }
+
+  /** Leaves the camera. With it the recording ends: one recording is of one camera. */
+  async #leave(): Promise<void> {
     const camera = this.#camera;
     this.#camera = null;
-    this.#unwatch?.();
-    this.#unwatch = null;
     await Promise.all([camera?.close(), this.stopRecording()]);
   }
 
-  #tell(status: CameraMessage | RecordingMessage): void {
-    for (const listener of this.#listeners) listener(status);
+  #tell(message: HostMessage): void {
+    for (const listener of this.#listeners) listener(message);
   }
 }

@@ -126,3 +126,24 @@ describe('the settings', () => {
     await waitForInstruction(page, 'distance');
   });
 });
+
+test('cameras are looked for again when something is plugged in', async () => {
+  const { page, context } = await openPage(browser, 'about:blank');
+  let plug = () => {};
+  await page.routeWebSocket(/\/live$/, (client) => {
+    client.connectToServer();
+    plug = () => client.send(JSON.stringify({ type: 'usb' }));
+  });
+  let looks = 0;
+  page.on('request', (request) => {
+    if (request.url().endsWith('/api/cameras')) looks++;
+  });
+  await page.goto(host.url);
+  await page.getByRole('button', { name: /Settings/ }).click();
+  await expect.poll(() => looks).toBe(1);
+  plug();
+  await expect.poll(() => looks).toBe(2);
+  await page.evaluate(() => navigator.mediaDevices.dispatchEvent(new Event('devicechange')));
+  await expect.poll(() => looks).toBe(3);
+  await context.close();
+});

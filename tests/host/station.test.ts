@@ -1,0 +1,29 @@
+/** What the station makes of devices that come and go on USB. */
+import { mkdir, mkdtemp, rm } from 'node:fs/promises';
+import { tmpdir } from 'node:os';
+import { join } from 'node:path';
+import { expect, onTestFinished, test, vi } from 'vitest';
+import { Camera } from '../../host/cameras/camera.ts';
+import { Station } from '../../host/server/station.ts';
+
+test.each([
+  ['usb:250,250', true],
+  [`folder:${tmpdir()}`, false],
+])('something is plugged in while %s is in use: told; a camera on USB is tried at once (%s)', async (name, tries) => {
+  const bus = await mkdtemp(join(tmpdir(), 'nightring-bus-'));
+  const retry = vi.spyOn(Camera.prototype, 'retryNow');
+  const station = new Station({ folder: bus, everyMs: 5 });
+  onTestFinished(async () => {
+    await station.close();
+    retry.mockRestore();
+    await rm(bus, { recursive: true });
+  });
+  const told: string[] = [];
+  station.onStatus(({ type }) => told.push(type));
+  await station.choose(name);
+  await new Promise((resolve) => setTimeout(resolve, 50)); // it has looked
+  expect(told).not.toContain('usb');
+  await mkdir(join(bus, '1-2'));
+  await expect.poll(() => told).toContain('usb');
+  expect(retry.mock.calls.length > 0).toBe(tries);
+});
