@@ -42,6 +42,8 @@ export const CLOCKS = {
   /** A live view that shows nothing for so long has stalled. */
   stallMs: 10_000,
   answerMs: 60_000,
+  /** Half a minute's exposure, its dark frame, and the way through the cable. */
+  captureMs: 180_000,
   closeMs: 3000,
   /** Waits before the next start, s; the last one repeats. */
   backoffS: [1, 2, 4, 8],
@@ -240,9 +242,9 @@ export class Camera {
     const id = ++this.#requestId;
     const answer = new Promise<unknown>((resolve, reject) => this.#pending.set(id, { resolve, reject }));
     process.send({ type: 'request', id, name, args });
-    return within(this.#clocks.answerMs, answer).finally(() => this.#pending.delete(id)) as Promise<
-      CameraRequests[N]['answer']
-    >;
+    return within(name === 'capture' ? this.#clocks.captureMs : this.#clocks.answerMs, answer).finally(() =>
+      this.#pending.delete(id),
+    ) as Promise<CameraRequests[N]['answer']>;
   }
 
   #refuseAll(error: CameraError): void {

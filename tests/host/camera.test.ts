@@ -143,6 +143,25 @@ describe('restart', () => {
     expect(processes.all).toHaveLength(3);
   });
 
+  test('a photograph may take as long as a long exposure with its dark frame; other answers may not', async () => {
+    const quiet = async (seconds: number) => {
+      for (let second = 0; second < seconds; second++) {
+        processes.last.say({ type: 'alive' });
+        await vi.advanceTimersByTimeAsync(1000);
+      }
+    };
+    processes.last.say({ type: 'running' });
+    const config = expect(camera.readConfig()).rejects.toMatchObject({ code: 'timeout' });
+    const shot = camera.capture();
+    await quiet(90);
+    await config;
+    processes.last.say({ type: 'answer', id: 2, answer: frame(5) });
+    expect((await shot).sequence).toBe(5);
+    const never = expect(camera.capture()).rejects.toMatchObject({ code: 'timeout' });
+    await quiet(200);
+    await never;
+  });
+
   test('a request under way is refused when the process ends', async () => {
     processes.last.say({ type: 'running' });
     const config = camera.readConfig();
