@@ -1,6 +1,6 @@
 /**
  * Entry of a camera's own process. A crash or hang of a camera library costs this process and one
- * gap in the frames, never the host. Runs as a Node child process or as an Electron utility process.
+ * gap in the frames, never the host. The same in Electron, whose binary runs host and cameras as Node.
  */
 import { Mailbox } from './mailbox.ts';
 import type { ErrorMessage, FromCamera, RequestName, ToCamera } from './messages.ts';
@@ -9,19 +9,8 @@ import { CameraError, type CameraSource } from './source.ts';
 
 const ALIVE_EVERY_MS = 1000;
 
-/** Electron's end of the pipe, where there is one. */
-const electronPort = (
-  process as unknown as {
-    parentPort?: {
-      postMessage(message: FromCamera): void;
-      on(event: 'message', f: (e: { data: ToCamera }) => void): void;
-    };
-  }
-).parentPort;
-
 const send = (message: FromCamera): void => {
-  if (electronPort) electronPort.postMessage(message);
-  else if (process.connected) process.send!(message);
+  if (process.connected) process.send!(message);
 };
 
 let source: CameraSource | null = null;
@@ -108,8 +97,7 @@ function receive(message: ToCamera): void {
     );
 }
 
-if (electronPort) electronPort.on('message', (event) => receive(event.data));
-else process.on('message', receive);
+process.on('message', receive);
 
 setInterval(() => {
   send({ type: 'alive' });
