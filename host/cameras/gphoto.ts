@@ -17,6 +17,8 @@ const LASTING = new Set<CameraErrorCode>(['refused', 'lost']);
 /** Most events that are taken after one picture; a camera that has no more is left in peace for so long. */
 const EVENTS_AT_ONCE = 8;
 const QUIET_MS = 1000;
+/** Longer in proportion where to be told so takes longer than this: on USB some drivers wait for 150 ms. */
+const SWIFT_MS = 10;
 /** Most events before a photograph: whoever tells something without end does not keep it from being taken. */
 const EVENTS_BEFORE_CAPTURE = 500;
 
@@ -151,12 +153,14 @@ export class Events {
   /** Never rejects: what fails here fails with the next call, too. */
   async clear(most: number): Promise<void> {
     for (let taken = 0; taken < most; taken++) {
+      const askedMs = performance.now();
       const type = await this.#camera.waitEvent(1).then(
         (event) => event.type,
         () => 'timeout',
       );
       if (type !== 'timeout') continue;
-      this.#quietUntilMs = performance.now() + this.#quietMs;
+      const nowMs = performance.now();
+      this.#quietUntilMs = nowMs + this.#quietMs * Math.max(1, (nowMs - askedMs) / SWIFT_MS);
       return;
     }
   }
