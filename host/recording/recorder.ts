@@ -26,8 +26,8 @@ const BACKLOG_BYTES = 32 << 20;
 const SPARE_BYTES = 256 << 20;
 /** Files take whole blocks. */
 const BLOCK_BYTES = 4096;
-/** Readings come soon after their frames. */
-const REMEMBERED = 32;
+/** Readings come soon after their frames; a photograph's may take many seconds, while live view goes on. */
+const REMEMBERED = 2000;
 const TELL_MS = 500;
 
 export interface RecorderOptions {
@@ -68,8 +68,8 @@ export class Recorder {
   #writing: Promise<void> = Promise.resolve();
   #backlogBytes = 0;
   #next = 0;
-  /** Of the frames of late: where their readings go. */
-  #recent: { sequence: number; number: number; segment: Segment }[] = [];
+  /** Of the frames of late, by their sequence: where their readings go. */
+  readonly #recent = new Map<number, { number: number; segment: Segment }>();
   /** The next frame starts measuring afresh: it cannot be told from what is recorded what came before. */
   #anew = true;
   #status: RecordingMessage;
@@ -133,7 +133,7 @@ export class Recorder {
     const given = { ...frame, anew: anew || (isLive && this.#anew) };
     if (isLive) this.#anew = false;
     const number = this.#next++;
-    this.#recent = [...this.#recent.slice(1 - REMEMBERED), { sequence: frame.sequence, number, segment }];
+    this.#remember(frame.sequence, { number, segment });
     this.#backlogBytes += frame.bytes.length;
     segment.givenBytes += frame.bytes.length;
     this.#write(async () => {
@@ -170,8 +170,14 @@ export class Recorder {
     if (this.#status.frames === 0) await rm(join(this.#folder, ABOUT_FILE), { force: true });
   }
 
+  #remember(sequence: number, place: { number: number; segment: Segment }): void {
+    this.#recent.delete(sequence); // as the newest, also where numbers begin again
+    this.#recent.set(sequence, place);
+    if (this.#recent.size > REMEMBERED) this.#recent.delete(this.#recent.keys().next().value!);
+  }
+
   #note(sequence: number, lineFor: (frame: number) => ReadingLine | UnreadableLine): void {
-    const of = this.#recent.findLast((recent) => recent.sequence === sequence);
+    const of = this.#recent.get(sequence);
     if (!of || this.#status.state !== 'recording') return;
     this.#write(async () => {
       if (this.#segments.includes(of.segment)) await this.#append(of.segment, lineFor(of.number));

@@ -78,6 +78,15 @@ describe('what is recorded', () => {
     });
   });
 
+  test('the reading of a photograph that is long in being measured, while live view goes on', async () => {
+    const recorder = await start();
+    recorder.frame({ ...frame(0), mode: { kind: 'still', magnification: null, pixelUm: null } });
+    for (let i = 1; i <= 300; i++) recorder.frame(frame(i));
+    recorder.reading(0, optics, nothing);
+    await recorder.stop();
+    expect((await read())[0].reading).toEqual(nothing);
+  });
+
   test('never more than its size: the oldest segment gives way, each begins measuring afresh', async () => {
     const limitBytes = 400_000;
     const recorder = await start({ limitBytes });
