@@ -1,4 +1,5 @@
 /** What a finished fit says: the offset and its σ, the spots, and what speaks for or against it. */
+import { totalLength } from '../optics/lineSpread.ts';
 import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
 import { type Lines, type Model, offsetByAcross, offsetOf, variance, widthOf, ZONES } from './model.ts';
@@ -30,6 +31,8 @@ export interface Fit {
   misfit: number;
   /** Defocus in Q = dz / λN² that the profiles were made for, up to the mask's orientation. */
   q: number;
+  /** Largest deviation of a zone's share of the light from its share of the lens's area, relative to that. */
+  unevenness: number;
   /** Share of the light's variance that the model explains, 0…1. */
   explained: number;
 }
@@ -111,9 +114,18 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     spots: spotFits(samples, model),
     misfit: left,
     q: model.cross.waveOf(offsetOf(lines), lines.airyPx, lines.w).q,
+    unevenness: unevenness(model),
     explained: 1 - left / Math.max(1e-12, light),
   };
 }
+
+function unevenness({ cross, lines: { amplitude } }: Model): number {
+  const areas = cross.zones.map(({ chords }) => totalLength(chords));
+  const perArea = sumOf(amplitude) / sumOf(areas);
+  return Math.max(...areas.map((area, zone) => Math.abs(amplitude[zone] / (perArea * area) - 1)));
+}
+
+const sumOf = (values: number[]) => values.reduce((a, b) => a + b);
 
 /** Residuals of samples up to this many blocks apart are taken as related. */
 const RELATED_BLOCKS = 2;

@@ -200,18 +200,29 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     const effort = shape.layout === 'strips-u' ? FINE : FINEST;
     // Which way round the outer gratings sit may show only now.
     const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
-    const fitAll = (effort: Effort): Fit[] =>
+    const fitAll = (effort: Effort, more = 0): Fit[] =>
       rivals
-        .map((fit) => fitLines(samples, rough, knowledge(fit.shape, optics), effort, fit.lines))
+        .map(({ shape, lines }) =>
+          fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w: lines.w + more }),
+        )
         .filter((fit) => fit !== null);
-    const plain = effort === FINEST ? fitAll(FINEST) : rivals;
-    const aberrated = knowledge(shape, optics).airyPx === null ? [] : fitAll({ ...effort, spherical: true });
+    const plain = fitAll(effort);
+    // Zones that are lit otherwise than they should be have other shapes, which could be taken for aberration.
+    const isEven = best.unevenness < MOST_UNEVEN;
+    const aberrated =
+      isEven && knowledge(shape, optics).airyPx !== null
+        ? SPHERICAL_STARTS[shape.layout].flatMap((w) => fitAll({ ...effort, spherical: true }, w))
+        : [];
     const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
     ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.value.length, best));
   } else if (doubtPx > 0) best = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
   return { ...found, rough, fit: best, told, doubtPx };
 }
 
+/** Where to start looking for spherical aberration from, waves; strips side by side along the lines can lead astray. */
+const SPHERICAL_STARTS: Record<ZoneLayout, number[]> = { half: [0], 'strips-n': [0], 'strips-u': [0, -0.3, 0.3] };
+/** How far zones' light may be from what their areas ask for, where spherical aberration is looked for. */
+const MOST_UNEVEN = 0.08;
 /** Samples that JPEG, mosaic and enlarging make one. */
 const SAMPLES_AS_ONE = 30;
 /** What spherical aberration must gain in misfit, in samples' worth: without it a picture is explained more simply. */
