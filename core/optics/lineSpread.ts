@@ -296,8 +296,8 @@ export class ZoneSpread {
    * Density per λN at places from the zone's mean ray, λN.
    * @param out filled with one value for each k: ρ = first + k · step
    */
-  sample(wave: Wave, first: number, step: number, out: Float64Array): void {
-    this.gather(lineSpread, wave, 1, first, step, 1, out);
+  sample({ q, w }: Wave, first: number, step: number, out: Float64Array): void {
+    this.gather(lineSpread, q / Q_STEP, w / W_STEP, 1, first, step, 1, out);
   }
 
   /**
@@ -306,13 +306,15 @@ export class ZoneSpread {
    * @param first, acrossStep as in `sample`
    * @param out bins × across values, an odd number of bins; filled with densities per λN across
    */
-  sampleAlong(wave: Wave, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
-    this.gather(pointSpread, wave, step, first, acrossStep, bins, out);
+  sampleAlong({ q, w }: Wave, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
+    // Tables in two dimensions take long, and what they serve for is small: the nearest W will do.
+    this.gather(pointSpread, q / Q_STEP, Math.round(w / W_STEP), step, first, acrossStep, bins, out);
   }
 
   private gather(
     spreadAt: typeof lineSpread,
-    { q, w }: Wave,
+    qPlace: number,
+    wPlace: number,
     step: number,
     first: number,
     acrossStep: number,
@@ -320,8 +322,8 @@ export class ZoneSpread {
     out: Float64Array,
   ): void {
     out.fill(0);
-    for (const [qSteps, qShare] of between(q / Q_STEP))
-      for (const [wSteps, wShare] of between(w / W_STEP))
+    for (const [qSteps, qShare] of between(qPlace))
+      for (const [wSteps, wShare] of between(wPlace))
         add(spreadAt(this.shape, qSteps, wSteps), qShare * wShare, step, first, acrossStep, bins, out);
   }
 }
