@@ -11,6 +11,7 @@ import { WebSocket } from 'ws';
 import { Camera } from '../../host/cameras/camera.ts';
 import { launchBrowser, openPage, startHost } from '../browser/support.ts';
 import { startPacedCamera } from './camera.ts';
+import { percentiles } from './measurement.ts';
 import { childOf, cpuS } from './processes.ts';
 
 const CAMERA_CHILD = /cameras\/child\.ts/;
@@ -24,9 +25,9 @@ interface Figures {
   cpuPercent: number;
   /** Frame received to frame measured, ms, p50 and p95. */
   latencyMs?: [number, number];
-  /** Of these decoding and measuring, p50. */
-  decodeMs?: number;
-  measureMs?: number;
+  /** Of these decoding and measuring, p50 and p95. */
+  decodeMs?: [number, number];
+  measureMs?: [number, number];
 }
 
 interface Sample {
@@ -169,19 +170,18 @@ async function page(port: string, seconds: number): Promise<Figures> {
   await browser.close();
   await running.stop();
   const spanS = to.atS - from.atS;
-  const part = (name: keyof Sample, share: number) => {
-    const sorted = samples.map((sample) => sample[name]).sort((a, b) => a - b);
-    return sorted[Math.floor(share * (sorted.length - 1))];
-  };
+  const of = (name: keyof Sample) => percentiles(samples.map((sample) => sample[name]));
   return {
     stage: 'page, measured',
     framesPerS: samples.length / spanS,
     cpuPercent: (100 * (to.cpuS - from.cpuS)) / spanS,
-    latencyMs: [part('toScreenMs', 0.5), part('toScreenMs', 0.95)],
-    decodeMs: part('decodeMs', 0.5),
-    measureMs: part('measureMs', 0.5),
+    latencyMs: of('toScreenMs'),
+    decodeMs: of('decodeMs'),
+    measureMs: of('measureMs'),
   };
 }
+
+const both = (ms: [number, number]) => ms.map((value) => value.toFixed(1)).join(' / ');
 
 const STAGES = [commandLine, addon, cameraProcess, host, page];
 
@@ -204,14 +204,15 @@ export async function benchThroughput(framesPerS: number, seconds: number, round
 
 function mean(rounds: Figures[]): Figures {
   const of = (pick: (figures: Figures) => number) => rounds.reduce((sum, one) => sum + pick(one), 0) / rounds.length;
-  const [{ stage, latencyMs, decodeMs }] = rounds;
+  const ofBoth = (name: 'latencyMs' | 'decodeMs' | 'measureMs'): [number, number] | undefined =>
+    rounds[0][name] && [of((one) => one[name]![0]), of((one) => one[name]![1])];
   return {
-    stage,
+    stage: rounds[0].stage,
     framesPerS: of((one) => one.framesPerS),
     cpuPercent: of((one) => one.cpuPercent),
-    latencyMs: latencyMs && [of((one) => one.latencyMs![0]), of((one) => one.latencyMs![1])],
-    decodeMs: decodeMs && of((one) => one.decodeMs!),
-    measureMs: decodeMs && of((one) => one.measureMs!),
+    latencyMs: ofBoth('latencyMs'),
+    decodeMs: ofBoth('decodeMs'),
+    measureMs: ofBoth('measureMs'),
   };
 }
 
@@ -238,9 +239,7 @@ export async function main(args: string[]): Promise<void> {
         framesPerS.toFixed(1).padStart(8),
         (framesPerS / figures[0].framesPerS).toFixed(3).padStart(12),
         cpuPercent.toFixed(0).padStart(5),
-        latencyMs
-          ? `${latencyMs.map((ms) => ms.toFixed(0)).join(' / ')} (decoding ${decodeMs!.toFixed(1)}, measuring ${measureMs!.toFixed(1)})`
-          : '',
+        latencyMs ? `${both(latencyMs)} (decoding ${both(decodeMs!)}, measuring ${both(measureMs!)})` : '',
       ]
         .join('  ')
         .trimEnd(),

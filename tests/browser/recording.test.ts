@@ -149,7 +149,11 @@ test('a test shot is recorded with its reading, and live view goes on from where
   await waitForInstruction(page, 'distance');
   await page.keyboard.press('5');
   await page.keyboard.press('r');
-  const frames = () => get<RecordingMessage>('/api/recording').then((status) => status.frames);
+  // Not of the recording before.
+  const frames = async () => {
+    const { state, frames: written } = await get<RecordingMessage>('/api/recording');
+    return state === 'recording' ? written : 0;
+  };
   await expect.poll(frames).toBeGreaterThan(3);
   await page.keyboard.press('3');
   await page.keyboard.press('p');
