@@ -3,6 +3,7 @@ import { readFile } from 'node:fs/promises';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import {
+  collectReadings,
   type Host,
   launchBrowser,
   type OpenPage,
@@ -145,6 +146,9 @@ test('M magnifies live view and shows the whole field again', async () => {
   const { page } = opened;
   await page.keyboard.press('Escape');
   await setWorld(page, 'magnification', 1);
+  // Frames that were on their way still show it magnified, and M would then take it back to what it is.
+  const collected = await collectReadings(page);
+  await expect.poll(async () => (await collected()).length).toBeGreaterThan(3);
   const button = page.locator('.controls').getByRole('button', { name: 'M Magnify' });
   await expect.poll(() => button.getAttribute('aria-pressed')).toBe('false');
   await page.keyboard.press('m');
