@@ -31,7 +31,8 @@ export interface Frame {
   mode: FrameMode;
   /**
    * Set by recordings, so that their frames measure again as they did: true where measuring starts afresh, false
-   * where the pattern was followed from the frame before, and of stills, which are always measured for themselves. Undefined leaves it to whoever measures.
+   * where the pattern was followed from the frame before, and of stills, which are always measured for themselves.
+   * Undefined leaves it to whoever measures.
    */
   anew?: boolean;
   /** The optics that a recorded frame was measured with; they come before what is set now. */

@@ -49,6 +49,11 @@ export interface Wave {
   w: number;
 }
 
+/** How far a zone's rays may land from its mean one, λN. */
+export function rayReach({ q, w }: Wave): number {
+  return 0.3 * (Math.abs(q) + 16 * Math.abs(w));
+}
+
 /** The same at another wavelength, `ratio` times as long. */
 export function atWavelength({ q, w }: Wave, ratio: number): Wave {
   return { q: q / ratio, w: w / ratio };
@@ -297,7 +302,7 @@ export class ZoneSpread {
    * @param out filled with one value for each k: ρ = first + k · step
    */
   sample({ q, w }: Wave, first: number, step: number, out: Float64Array): void {
-    this.gather(lineSpread, q / Q_STEP, w / W_STEP, 1, first, step, 1, out);
+    this.gather(lineSpread, q / Q_STEP, w / W_STEP, { step: 1, bins: 1, first, acrossStep: step }, out);
   }
 
   /**
@@ -308,23 +313,14 @@ export class ZoneSpread {
    */
   sampleAlong({ q, w }: Wave, step: number, first: number, acrossStep: number, bins: number, out: Float64Array): void {
     // Tables in two dimensions take long, and what they serve for is small: the nearest W will do.
-    this.gather(pointSpread, q / Q_STEP, Math.round(w / W_STEP), step, first, acrossStep, bins, out);
+    this.gather(pointSpread, q / Q_STEP, Math.round(w / W_STEP), { step, bins, first, acrossStep }, out);
   }
 
-  private gather(
-    spreadAt: typeof lineSpread,
-    qPlace: number,
-    wPlace: number,
-    step: number,
-    first: number,
-    acrossStep: number,
-    bins: number,
-    out: Float64Array,
-  ): void {
+  private gather(spreadAt: typeof lineSpread, qPlace: number, wPlace: number, places: Places, out: Float64Array): void {
     out.fill(0);
     for (const [qSteps, qShare] of between(qPlace))
       for (const [wSteps, wShare] of between(wPlace))
-        add(spreadAt(this.shape, qSteps, wSteps), qShare * wShare, step, first, acrossStep, bins, out);
+        add(spreadAt(this.shape, qSteps, wSteps), qShare * wShare, places, out);
   }
 }
 
@@ -340,14 +336,19 @@ function between(place: number): [steps: number, share: number][] {
     : [[steps, 1]];
 }
 
-/** Adds a tabulated spread, `weight` times; the rest as in `sampleAlong`. */
+/** Where a spread is wanted; see `sampleAlong`. */
+interface Places {
+  step: number;
+  bins: number;
+  first: number;
+  acrossStep: number;
+}
+
+/** Adds a tabulated spread, `weight` times. */
 function add(
   { centre, rows, centreRow, values }: Spread,
   weight: number,
-  step: number,
-  first: number,
-  acrossStep: number,
-  bins: number,
+  { step, bins, first, acrossStep }: Places,
   out: Float64Array,
 ): void {
   const across = out.length / bins;

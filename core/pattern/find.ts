@@ -170,8 +170,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
   const shapes = shapesOf(optics.mask);
-  const isTold = found.told.atPx > 0;
-  const first = (isTold && shapes.find((shape) => isAlike(shape, found.fit.shape))) || shapes[0];
+  const first = (found.told.atPx > 0 && shapes.find((shape) => isAlike(shape, found.fit.shape))) || shapes[0];
   const second = other ? fitLines(samples, rough, knowledge(first, optics), FINE, other) : null;
   let best = fitLines(samples, rough, knowledge(first, optics), FINE, lines);
   if (second && !(best && best.misfit <= second.misfit)) best = second;
@@ -192,8 +191,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       best = likeliest(fits, misfits, shapes.indexOf(first)) ?? best;
     }
   }
-  let { doubtPx } = found;
-  if (finest) doubtPx = 0;
+  let doubtPx = finest ? 0 : found.doubtPx;
   if (finest && samples.channels === 1) {
     const { misfit, shape } = best;
     // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
@@ -215,8 +213,9 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
         : [];
     const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
     ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.value.length, best));
-  } else if (doubtPx > 0) best = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
-  return { ...found, rough, fit: best, told, doubtPx };
+  }
+  const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
+  return { ...found, rough, fit, told, doubtPx };
 }
 
 /** Where to start looking for spherical aberration from, waves; strips side by side along the lines can lead astray. */
@@ -249,8 +248,7 @@ function weighed(plain: Fit[], aberrated: Fit[], count: number, otherwise: Fit):
     sum += weight;
     square += weight * (other.fit.offsetPx - best.offsetPx) ** 2;
   }
-  const doubtPx = Math.sqrt(square / sum);
-  return { best: { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) }, doubtPx };
+  return { best, doubtPx: Math.sqrt(square / sum) };
 }
 
 /**

@@ -74,13 +74,15 @@ export function fitLines(
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followOffset(model);
-    if (effort.mixing && samples.channels === 1) buildMixing(model);
+    const mixes = effort.mixing && samples.channels === 1;
+    if (mixes) buildMixing(model);
     if (
       effort.interference &&
       (turn === 0 || Math.abs(model.interference.offsetPx - model.offset) > STALE * widthOf(model.lines))
     )
       buildInterference(model);
-    evaluate(samples, model);
+    // As the model starts it has been evaluated already.
+    if (turn > 0 || mixes || effort.interference) evaluate(samples, model);
     if (turn > 0) updateNoise(samples, model);
     if (!descend(samples, model, effort.rounds)) return null;
     if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
@@ -102,7 +104,6 @@ const SURE_STEP = 0.05;
 function descend(samples: Samples, model: Model, rounds: number): boolean {
   let equations = normalEquations(samples, model);
   let damping = 1e-3;
-  let isBack = false;
   for (let round = 0; round < rounds && damping < 1e4; ) {
     const step = jointStep(equations, damping, model);
     if (!step) return false;
@@ -117,20 +118,16 @@ function descend(samples: Samples, model: Model, rounds: number): boolean {
     const next = normalEquations(samples, model);
     if (next.cost > equations.cost) {
       Object.assign(model, { lines, profile });
+      buildProfiles(model);
+      evaluate(samples, model);
       damping = Math.max(1e-2, damping * 10);
-      isBack = true;
       continue;
     }
-    isBack = false;
     const gained = equations.cost - next.cost;
     equations = next;
     damping /= 8;
     round++;
     if (gained < leastGain) break;
-  }
-  if (isBack) {
-    buildProfiles(model);
-    evaluate(samples, model);
   }
   return true;
 }

@@ -8,7 +8,7 @@
  * is small, and is kept during a descent.
  */
 
-import { atWavelength, type Wave } from '../optics/lineSpread.ts';
+import { atWavelength, rayReach, type Wave } from '../optics/lineSpread.ts';
 import type { Profile } from './model.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
 
@@ -41,7 +41,7 @@ export class Mixing {
     this.from = from;
     this.nodeStep = step;
     this.nodes = nodes;
-    this.stepPx = ((0.3 * (Math.abs(wave.q) + 16 * Math.abs(wave.w)) + 5) * airyPx + 2.5 * blurPx) / HALF_SAMPLES;
+    this.stepPx = ((rayReach(wave) + 5) * airyPx + 2.5 * blurPx) / HALF_SAMPLES;
     const kernel = gaussianKernel(blurPx / this.stepPx);
     const sharp = new Float64Array(BINS * SAMPLES);
     const spreads = cross.zones.map((zone) =>

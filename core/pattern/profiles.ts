@@ -3,8 +3,9 @@
  * the present defocus, blurred by a Gaussian for everything else (seeing, sensor pixels, interpolation).
  */
 
-import { atWavelength, meanRay, type Wave, ZoneSpread } from '../optics/lineSpread.ts';
+import { atWavelength, meanRay, rayReach, type Wave, ZoneSpread } from '../optics/lineSpread.ts';
 import { cachedCentroids, offsetOfShifts, type ZoneShape } from '../optics/mask.ts';
+import { offsetOf } from './model.ts';
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
 const NODES = 4;
@@ -38,8 +39,7 @@ export class CrossProfiles {
       new ZoneSpread(shape, 'minus', -outerDeg),
     ];
     this.slope = offsetOfShifts(cachedCentroids(shape), outerDeg);
-    const [middle, plus, minus] = this.zones.map((zone) => zone.cubicAcross);
-    this.cubic = middle - (plus + minus) / (2 * Math.cos(outerRad));
+    this.cubic = offsetOf({ across: this.zones.map((zone) => zone.cubicAcross), outer: outerRad });
   }
 
   /** The wave at 550 nm that goes with an offset, for W040 in waves; the mask's orientation cancels out. */
@@ -58,8 +58,7 @@ export class CrossProfiles {
   build(airyPx: number, blurPx: number[], wave: Wave, distancePx: number, from: number, to: number): void {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    // Rays of a zone reach so far from the mean one.
-    const rays = 0.3 * (Math.abs(wave.q) + 16 * Math.abs(wave.w));
+    const rays = rayReach(wave);
     this.stepPx = ((rays + 16) * airyPx + 3 * Math.max(...blurPx)) / HALF_SAMPLES;
     this.corePx = (rays + 4) * airyPx + 3 * Math.max(...blurPx);
     this.fill(airyPx, blurPx, wave, distancePx);
