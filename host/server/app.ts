@@ -147,7 +147,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
     await station.choose(name);
     return c.json(station.status);
   });
-  app.get('/api/camera/config', async (c) => c.json(await station.camera.readConfig()));
+  app.get('/api/camera/config', async (c) => c.json(await station.readConfig()));
   app.put('/api/camera/config', async (c) => {
     const { name, value } = await body(c, configSchema);
     await station.camera.writeConfig(name, value);
@@ -181,7 +181,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
 
   app.get('/api/recording', (c) => c.json(station.recorder?.status ?? NOT_RECORDING));
   app.post('/api/recording', async (c) => {
-    const folder = join(recordings, new Date().toISOString().slice(0, 19).replaceAll(':', ''));
+    const folder = join(recordings, new Date().toISOString().replaceAll(/[:.Z]/g, ''));
     await station.record(folder, settings.get().recordingLimitMb * 1e6);
     return c.json(station.recorder!.status, 201);
   });

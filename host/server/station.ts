@@ -1,3 +1,4 @@
+import type { ConfigValue } from '../../core/camera/config.ts';
 import type { Frame } from '../../core/frame.ts';
 import type { CameraMessage, HostMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
@@ -37,6 +38,19 @@ export class Station {
       throw new CameraError('unsupported', 'a video input has neither settings nor a shutter; use the camera itself');
     if (!this.#camera) throw new CameraError('closed', 'no camera is chosen; choose one first');
     return this.#camera;
+  }
+
+  /**
+   * The settings of the camera in use; none without one, also when it was left while they were read.
+   * @throws CameraError
+   */
+  async readConfig(): Promise<ConfigValue[]> {
+    try {
+      return await this.camera.readConfig();
+    } catch (error) {
+      if (error instanceof CameraError && error.code === 'closed') return [];
+      throw error;
+    }
   }
 
   /** The recording under way, or the last one. */

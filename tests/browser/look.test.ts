@@ -37,6 +37,36 @@ async function show(page: Page, key: string): Promise<void> {
   if (key === '4') await page.getByLabel('Ring reads').waitFor();
 }
 
+/** Nothing is to be scrolled for or cut off, the lists of pages aside. */
+async function expectToFit(page: Page, width: number, height: number): Promise<void> {
+  const sizes = await page.evaluate(() => ({
+    page: [document.documentElement.scrollWidth, document.documentElement.scrollHeight],
+    sideways: [...document.querySelectorAll<HTMLElement>('.page')].filter(
+      (element) => element.scrollWidth > element.clientWidth,
+    ).length,
+    scrolled: [...document.querySelectorAll<HTMLElement>('.instruction, .beside')]
+      .filter((element) => {
+        const box = element.getBoundingClientRect();
+        const within = [...element.children].map((child) => child.getBoundingClientRect());
+        return within.some(({ top, bottom }) => top < box.top - 1 || bottom > box.bottom + 1);
+      })
+      .map((element) => element.className),
+    cut: [...document.querySelectorAll<HTMLElement>('button, h2, .headline, .amount, label')]
+      .filter((element) => element.scrollWidth > element.clientWidth + 1 && element.clientWidth > 0)
+      .map((element) => element.textContent),
+  }));
+  expect(sizes.page).toEqual([width, height]);
+  expect(sizes.sideways).toBe(0);
+  expect(sizes.scrolled).toEqual([]);
+  expect(sizes.cut).toEqual([]);
+}
+
+const SIZES = [
+  { width: 1280, height: 800, text: '100' },
+  { width: 2560, height: 1440, text: '100' },
+  { width: 1280, height: 800, text: '150' },
+];
+
 /** Relative luminance of an sRGB pixel, 0–1 (WCAG 2.2, "relative luminance"). */
 function luminance(r: number, g: number, b: number): number {
   const linear = (value: number) => (value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4);
@@ -110,36 +140,39 @@ describe.each(PAGES)('$name', ({ key }) => {
     expect(unseen).toEqual([]);
   });
 
-  test.each([
-    { width: 1280, height: 800, text: '100' },
-    { width: 2560, height: 1440, text: '100' },
-    { width: 1280, height: 800, text: '150' },
-  ])('fits $width × $height with text at $text %', async ({ width, height, text }) => {
+  test.each(SIZES)('fits $width × $height with text at $text %', async ({ width, height, text }) => {
     const { page } = opened;
     await show(page, '5');
     await page.getByLabel('Text size').selectOption(text);
     await page.setViewportSize({ width, height });
     await show(page, key);
-    const sizes = await page.evaluate(() => ({
-      page: [document.documentElement.scrollWidth, document.documentElement.scrollHeight],
-      sideways: [...document.querySelectorAll<HTMLElement>('.page')].filter(
-        (element) => element.scrollWidth > element.clientWidth,
-      ).length,
-      scrolled: [...document.querySelectorAll<HTMLElement>('.instruction, .beside')]
-        .filter((element) => element.scrollHeight > element.clientHeight + 1)
-        .map((element) => element.className),
-      cut: [...document.querySelectorAll<HTMLElement>('button, h2, .headline, .amount, label')]
-        .filter((element) => element.scrollWidth > element.clientWidth + 1 && element.clientWidth > 0)
-        .map((element) => element.textContent),
-    }));
-    expect(sizes.page).toEqual([width, height]);
-    expect(sizes.sideways).toBe(0);
-    expect(sizes.scrolled).toEqual([]);
-    expect(sizes.cut).toEqual([]);
+    if (key === '2') await page.getByRole('region', { name: 'Rehearsal' }).waitFor();
+    await expectToFit(page, width, height);
     await show(page, '5');
     await page.getByLabel('Text size').selectOption('100');
     await page.setViewportSize({ width: 1280, height: 800 });
   });
+});
+
+test('the focus screen fits with large letters, with the words for day and for night, and without them', async () => {
+  const { width, height, text } = SIZES[2];
+  for (const hour of ['00', '12']) {
+    const { page, context } = await openPage(browser, host.url, width, height);
+    await page.clock.setFixedTime(`2026-03-20T${hour}:00:00Z`);
+    await show(page, '5');
+    await page.getByLabel('Text size').selectOption(text);
+    await show(page, '2');
+    await page.getByRole('region', { name: 'Rehearsal' }).waitFor();
+    const caution = page.getByRole('region', { name: 'Caution' });
+    await caution.getByText(hour === '12' ? 'The Sun is up' : 'Know your ground').waitFor();
+    await expectToFit(page, width, height);
+    await page.keyboard.press('Enter');
+    await caution.waitFor({ state: 'detached' });
+    await expectToFit(page, width, height);
+    await show(page, '5');
+    await page.getByLabel('Text size').selectOption('100');
+    await context.close();
+  }
 });
 
 test.each([800, 1440])('capitals of headline and amount are at least a 25th of a window %i high', async (height) => {

@@ -395,6 +395,9 @@ describe('recording', () => {
     expect((await bring('not a header')).status).toBe(400);
     await expect.poll(async () => (await framesOf(recorded)).length).toBe(2);
     expect(Buffer.from((await framesOf(recorded))[0].frame.bytes).toString()).toBe('a picture');
+    // However soon another one begins, it has a folder of its own.
+    const next = JSON.parse((await write('POST', '/api/recording', {})).text).folder;
+    expect([dirname(next), next === recorded]).toEqual([dirname(recorded), false]);
     await send('DELETE', '/api/recording', { cookie, origin: origin() });
     expect(JSON.parse((await bring(header)).text)).toEqual(header);
     await write('POST', '/api/camera', { name: `folder:${shots}` });

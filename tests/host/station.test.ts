@@ -1,9 +1,10 @@
-/** What the station makes of devices that come and go on USB. */
+/** What the station makes of devices that come and go, and of questions in between. */
 import { mkdir, mkdtemp, rm } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { expect, onTestFinished, test, vi } from 'vitest';
 import { Camera } from '../../host/cameras/camera.ts';
+import { CameraError } from '../../host/cameras/source.ts';
 import { Station } from '../../host/server/station.ts';
 
 test.each([
@@ -26,4 +27,19 @@ test.each([
   await mkdir(join(bus, '1-2'));
   await expect.poll(() => told).toContain('usb');
   expect(retry.mock.calls.length > 0).toBe(tries);
+});
+
+test('without a camera, or of one left meanwhile, no settings are read; a video input is asked in vain', async () => {
+  const station = new Station();
+  onTestFinished(() => station.close());
+  expect(await station.readConfig()).toEqual([]);
+  await station.choose('sim');
+  expect((await station.readConfig()).length).toBeGreaterThan(0);
+  const left = vi.spyOn(Camera.prototype, 'readConfig').mockRejectedValueOnce(new CameraError('closed', 'left'));
+  expect(await station.readConfig()).toEqual([]);
+  left.mockRejectedValueOnce(new CameraError('busy', 'it is busy'));
+  await expect(station.readConfig()).rejects.toMatchObject({ code: 'busy' });
+  left.mockRestore();
+  await station.choose('video:Any');
+  await expect(station.readConfig()).rejects.toMatchObject({ code: 'unsupported' });
 });
