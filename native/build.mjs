@@ -57,6 +57,8 @@ const command = [
   '-DNAPI_VERSION=8',
   '-DNAPI_CPP_EXCEPTIONS',
   '-DNODE_ADDON_API_DISABLE_DEPRECATED',
+  // A thread of JavaScript that is being terminated cannot be told anything; that is no reason to abort the process.
+  '-DNODE_API_SWALLOW_UNTHROWABLE_EXCEPTIONS',
   ...(process.platform === 'darwin' ? ['-undefined', 'dynamic_lookup'] : []),
   // -isystem: warnings are for our own code
   ...['node-api-headers/include', 'node-addon-api'].flatMap((folder) => ['-isystem', join(modules, folder)]),

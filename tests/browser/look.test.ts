@@ -159,6 +159,7 @@ test('the focus screen fits with large letters, with the words for day and for n
   for (const hour of ['00', '12']) {
     const { page, context } = await openPage(browser, host.url, width, height);
     await page.clock.setFixedTime(`2026-03-20T${hour}:00:00Z`);
+    await page.locator('main .panel').first().waitFor();
     await show(page, '5');
     await page.getByLabel('Text size').selectOption(text);
     await show(page, '2');

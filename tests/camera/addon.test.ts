@@ -297,18 +297,21 @@ describe('calls and their ends', () => {
     expect(output).toBe(`${smallJpegs[0].length}\n`);
   });
 
-  test('a worker thread that is stopped in the middle of a call takes nothing down', async () => {
+  test('a worker thread that is stopped in the middle of its calls takes nothing down', async () => {
     const virtual = await virtualCamera();
-    const worker = new Worker(
-      `import('${nativeUrl}').then(async ({ openCamera }) => {
-         const camera = await openCamera({ port: '${virtual.port}' });
-         await camera.frame();
-         for (;;) await camera.frame();
-       });`,
-      { eval: true },
-    );
-    await until(() => virtual.framesServed > 3);
-    await worker.terminate();
+    const calls = `import('${nativeUrl}').then(async ({ openCamera, listPorts }) => {
+      const camera = await openCamera({ port: '${virtual.port}' });
+      await camera.frame();
+      const forever = async (call) => { for (;;) await call(); };
+      await Promise.all([forever(() => camera.frame()), forever(() => camera.config()), forever(() => listPorts())]);
+    });`;
+    // Now and then it ends just when an answer is handed over.
+    for (let round = 0; round < 20; round++) {
+      const before = virtual.framesServed;
+      const worker = new Worker(calls, { eval: true });
+      await until(() => virtual.framesServed > before + 2);
+      await worker.terminate();
+    }
     expect((await (await open(virtual.port)).frame()).bytes.length).toBeGreaterThan(0);
   });
 });
