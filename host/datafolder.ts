@@ -26,6 +26,9 @@ export function makeFolder(path: string): void {
   }
 }
 
+/** 20311014T210500.000Z, which file systems take and which sorts by time. */
+export const fileStamp = (time: Date) => time.toISOString().replaceAll(/[-:]/g, '');
+
 export const NOTEBOOK_FILE = 'notebook.sqlite';
 export const SETTINGS_FILE = 'settings.json';
 export const RECORDINGS_FOLDER = 'recordings';

@@ -1,6 +1,6 @@
 import { readdirSync, rmSync, statSync } from 'node:fs';
 import { basename, dirname, join } from 'node:path';
-import { makeFolder } from '../datafolder.ts';
+import { fileStamp, makeFolder } from '../datafolder.ts';
 
 /** So many backups of a file are kept; the oldest give way. */
 const KEPT = 20;
@@ -34,7 +34,7 @@ export function newBackupPath(path: string): string {
   const newestMs = others.length > 0 ? Date.parse(others[0].timeUtc) : 0;
   return join(
     folderOf(path),
-    `${basename(path)}.${compact(new Date(Math.max(Date.now(), newestMs + 1)))}-${process.pid}`,
+    `${basename(path)}.${fileStamp(new Date(Math.max(Date.now(), newestMs + 1)))}-${process.pid}`,
   );
 }
 
@@ -48,9 +48,6 @@ export function isBackupDue(path: string, files: string[]): boolean {
 }
 
 /** Name under which a file that cannot be used is put aside. */
-export const asidePath = (path: string) => `${path}.${compact(new Date())}.bad`;
-
-/** 20311014T210500.000Z, which file systems take and which sorts by time. */
-const compact = (time: Date) => time.toISOString().replaceAll(/[-:]/g, '');
+export const asidePath = (path: string) => `${path}.${fileStamp(new Date())}.bad`;
 
 const readable = (text: string) => text.replace(/(\d{4})(\d\d)(\d\d)T(\d\d)(\d\d)(\d\d\.\d+)/, '$1-$2-$3T$4:$5:$6Z');

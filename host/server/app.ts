@@ -24,6 +24,7 @@ import { findCameras } from '../cameras/camera.ts';
 import { freeCamera } from '../cameras/free.ts';
 import { isCameraName } from '../cameras/open.ts';
 import { CameraError, type CameraErrorCode } from '../cameras/source.ts';
+import { fileStamp } from '../datafolder.ts';
 import { parseJson } from '../json.ts';
 import { writeData } from '../notebook/document.ts';
 import type { Notebook } from '../notebook/notebook.ts';
@@ -181,7 +182,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
 
   app.get('/api/recording', (c) => c.json(station.recorder?.status ?? NOT_RECORDING));
   app.post('/api/recording', async (c) => {
-    const folder = join(recordings, new Date().toISOString().replaceAll(/[:.Z]/g, ''));
+    const folder = join(recordings, fileStamp(new Date()));
     await station.record(folder, settings.get().recordingLimitMb * 1e6);
     return c.json(station.recorder!.status, 201);
   });

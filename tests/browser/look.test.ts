@@ -61,6 +61,11 @@ async function expectToFit(page: Page, width: number, height: number): Promise<v
   expect(sizes.cut).toEqual([]);
 }
 
+async function chooseTextSize(page: Page, percent: string): Promise<void> {
+  await show(page, '5');
+  await page.getByLabel('Text size').selectOption(percent);
+}
+
 const SIZES = [
   { width: 1280, height: 800, text: '100' },
   { width: 2560, height: 1440, text: '100' },
@@ -142,14 +147,12 @@ describe.each(PAGES)('$name', ({ key }) => {
 
   test.each(SIZES)('fits $width × $height with text at $text %', async ({ width, height, text }) => {
     const { page } = opened;
-    await show(page, '5');
-    await page.getByLabel('Text size').selectOption(text);
+    await chooseTextSize(page, text);
     await page.setViewportSize({ width, height });
     await show(page, key);
     if (key === '2') await page.getByRole('region', { name: 'Rehearsal' }).waitFor();
     await expectToFit(page, width, height);
-    await show(page, '5');
-    await page.getByLabel('Text size').selectOption('100');
+    await chooseTextSize(page, '100');
     await page.setViewportSize({ width: 1280, height: 800 });
   });
 });
@@ -160,8 +163,7 @@ test('the focus screen fits with large letters, with the words for day and for n
     const { page, context } = await openPage(browser, host.url, width, height);
     await page.clock.setFixedTime(`2026-03-20T${hour}:00:00Z`);
     await page.locator('main .panel').first().waitFor();
-    await show(page, '5');
-    await page.getByLabel('Text size').selectOption(text);
+    await chooseTextSize(page, text);
     await show(page, '2');
     await page.getByRole('region', { name: 'Rehearsal' }).waitFor();
     const caution = page.getByRole('region', { name: 'Caution' });
@@ -170,8 +172,7 @@ test('the focus screen fits with large letters, with the words for day and for n
     await page.keyboard.press('Enter');
     await caution.waitFor({ state: 'detached' });
     await expectToFit(page, width, height);
-    await show(page, '5');
-    await page.getByLabel('Text size').selectOption('100');
+    await chooseTextSize(page, '100');
     await context.close();
   }
 });
@@ -199,12 +200,10 @@ test('the caution of the Sun stands on the screen at the start and goes by one k
   const { page, context } = await openPage(browser, host.url);
   const caution = page.getByRole('region', { name: 'Caution' });
   expect(await caution.textContent()).toMatch(/Never point lens, mask or live view at or near the Sun/);
-  // By day there is more to acknowledge as soon as the place is known, which may be just after the first word.
-  const acknowledged = async () => {
-    await page.keyboard.press('Enter');
-    return caution.count();
-  };
-  await expect.poll(acknowledged, { timeout: 20_000 }).toBe(0);
+  // By day it says more once the place is known, and that is to be acknowledged.
+  await waitForInstruction(page, 'distance');
+  await page.keyboard.press('Enter');
+  await caution.waitFor({ state: 'detached' });
   await page.keyboard.press('6');
   await page.getByText('Never point lens, mask or live view at or near the Sun').waitFor();
   await context.close();
