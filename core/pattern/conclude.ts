@@ -250,7 +250,7 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
   const spots = ZONES.flatMap((_, zone) =>
     ([1, -1] as const).map((side) => ({ zone, side, top: 0, bottom: 0, own: 0, lost: 0, peak: 0 })),
   );
-  const top = ZONES.map((_, zone) => cross.at(zone, 0, lines.airyPx, new Float64Array(1)));
+  const top = ZONES.map((_, zone) => cross.at(zone, 0, lines.airyPx, { slope: 0 }));
   for (let i = 0; i < samples.count; i++) {
     const half = samples.side[i] > 0 ? 0 : 1;
     for (let zone = 0; zone < 3; zone++) {

@@ -82,7 +82,7 @@ export function forEachRow(
     nodeWeight: new Float64Array(6),
     used: 0,
   };
-  const unused = new Float64Array(1);
+  const unused = { slope: 0 };
   for (let i = 0; i < samples.count; i++) {
     let used = 0;
     let zones = 0;

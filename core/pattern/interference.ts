@@ -103,9 +103,9 @@ export class Interference {
   }
 
   /** Of two zones at distance t across the first one's line and r along it: real and imaginary part of S, per px. */
-  at(zone: number, other: number, side: 1 | -1, t: number, r: number, out: Float64Array): void {
-    out[0] = 0;
-    out[1] = 0;
+  at(zone: number, other: number, side: 1 | -1, t: number, r: number, out: { re: number; im: number }): void {
+    out.re = 0;
+    out.im = 0;
     const place = t / this.stepPx + this.half;
     const count = 2 * this.half + 1;
     if (!(place >= 0 && place < count - 1)) return;
@@ -115,8 +115,8 @@ export class Interference {
     const base = (node | 0) * count + index;
     const weight = node - (node | 0);
     const { re, im } = this.tables[zone][other][side > 0 ? 0 : 1];
-    out[0] = bilinear(re, base, count, fraction, weight);
-    out[1] = bilinear(im, base, count, fraction, weight);
+    out.re = bilinear(re, base, count, fraction, weight);
+    out.im = bilinear(im, base, count, fraction, weight);
   }
 }
 

@@ -20,6 +20,12 @@ const SAMPLES = 2 * HALF_SAMPLES + 1;
 /** Radial places for which the spread is computed, as parts of the spectrum's range. */
 const PLACES = [0.15, 0.5, 0.85];
 
+/** Light that mixing adds to a spot, relative to its amplitude, and its derivative across the line. */
+export interface Mixed {
+  light: number;
+  slope: number;
+}
+
 /** The difference, tabulated; nothing before `build`. For a single channel. */
 export class Mixing {
   private stepPx = 1;
@@ -55,13 +61,10 @@ export class Mixing {
     this.tables = spreads.flatMap((zone) => [spread(zone, spectra[0], 1), spread(zone, spectra[1], -1)]);
   }
 
-  /**
-   * At distance `t` across zone's line and `r` along it, on one side of the star.
-   * @param out light that mixing adds, relative to the spot's amplitude, and its derivative across the line
-   */
-  at(zone: number, side: 1 | -1, t: number, r: number, out: Float64Array): void {
-    out[0] = 0;
-    out[1] = 0;
+  /** At distance `t` across zone's line and `r` along it, on one side of the star. */
+  at(zone: number, side: 1 | -1, t: number, r: number, out: Mixed): void {
+    out.light = 0;
+    out.slope = 0;
     const across = t / this.stepPx + HALF_SAMPLES;
     const along = (r - this.from) / this.nodeStep;
     if (!(across >= 0 && across < SAMPLES - 1 && along >= 0 && along < this.nodes - 1)) return;
@@ -72,8 +75,8 @@ export class Mixing {
     const at = node * SAMPLES + k;
     const low = table[at] + y * (table[at + SAMPLES] - table[at]);
     const high = table[at + 1] + y * (table[at + SAMPLES + 1] - table[at + 1]);
-    out[0] = low + (across - k) * (high - low);
-    out[1] = (high - low) / this.stepPx;
+    out.light = low + (across - k) * (high - low);
+    out.slope = (high - low) / this.stepPx;
   }
 }
 

@@ -97,11 +97,11 @@ export class CrossProfiles {
     }
   }
 
-  /** Density per px at distance `t` across zone's line and `r` along it; its derivative by t goes to `slopeOut[0]`. */
-  at(zone: number, t: number, r: number, slopeOut: Float64Array): number {
+  /** Density per px at distance `t` across zone's line and `r` along it; its derivative by t goes to `slopeOut`. */
+  at(zone: number, t: number, r: number, slopeOut: { slope: number }): number {
     const place = t / this.stepPx + HALF_SAMPLES;
     if (!(place >= 0 && place < SAMPLES - 1)) {
-      slopeOut[0] = 0;
+      slopeOut.slope = 0;
       return 0;
     }
     const index = place | 0;
@@ -112,7 +112,7 @@ export class CrossProfiles {
     const table = this.tables[zone];
     const low = table[base] + weight * (table[base + SAMPLES] - table[base]);
     const high = table[base + 1] + weight * (table[base + SAMPLES + 1] - table[base + 1]);
-    slopeOut[0] = (high - low) / this.stepPx;
+    slopeOut.slope = (high - low) / this.stepPx;
     return low + fraction * (high - low);
   }
 }

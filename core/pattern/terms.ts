@@ -1,6 +1,6 @@
 /** What the model says at each sample, term by term, so that whoever asks for the same lines again need not compute it anew. */
 import { PAIRS } from './interference.ts';
-import { type Model, type Profile, SIGN } from './model.ts';
+import { type Lines, type Model, type Profile, SIGN } from './model.ts';
 import type { Samples } from './samples.ts';
 
 /** What the three spots on a sample's own side contribute to it: three values in a row for each sample. */
@@ -46,6 +46,9 @@ export function emptyTerms({ count }: Samples): Terms {
   };
 }
 
+const profile = { slope: 0 };
+const mix = { light: 0, slope: 0 };
+
 /** Computes the terms for the model as it stands. */
 export function evaluate(samples: Samples, model: Model): void {
   const { lines, cross, mixing, interference, terms } = model;
@@ -54,9 +57,6 @@ export function evaluate(samples: Samples, model: Model): void {
   const { across, along } = lines;
   const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
   const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
-  const slopeOut = new Float64Array(1);
-  const mix = new Float64Array(2);
-  const common = new Float64Array(2);
   if (!interference.isEmpty && terms.byPhase.length === 0) terms.byPhase = new Float64Array(PHASE_COUNT * node.length);
   for (let i = 0, k = 0; i < samples.count; i++) {
     const x = samples.x[i];
@@ -66,8 +66,8 @@ export function evaluate(samples: Samples, model: Model): void {
       t[k] = y * cos[zone] - x * sin[zone] - across[zone];
       r[k] = side * (x * cos[zone] + y * sin[zone] - along[zone]);
       const place = (r[k] - from) / step;
-      g[k] = place >= 0 && place < nodes - 1 ? cross.at(zone, t[k], r[k], slopeOut) : 0;
-      slope[k] = slopeOut[0];
+      g[k] = place >= 0 && place < nodes - 1 ? cross.at(zone, t[k], r[k], profile) : 0;
+      slope[k] = profile.slope;
       isNear[k] = g[k] !== 0 && Math.abs(t[k]) < cross.corePx ? 1 : 0;
       if (g[k] === 0) {
         node[k] = -1;
@@ -76,16 +76,16 @@ export function evaluate(samples: Samples, model: Model): void {
       node[k] = place | 0;
       fraction[k] = place - node[k];
       mixing.at(zone, side, t[k], r[k], mix);
-      terms.mixed[k] = mix[0];
-      terms.mixedSlope[k] = mix[1];
-      if (!interference.isEmpty) share(model, zone, side, k, common);
+      terms.mixed[k] = mix.light;
+      terms.mixedSlope[k] = mix.slope;
+      if (!interference.isEmpty) share(model, lines, zone, side, k);
     }
   }
 }
 
-function share(model: Model, zone: number, side: 1 | -1, k: number, common: Float64Array): void {
-  const { interference, terms } = model;
-  const { amplitude, phases } = model.lines;
+const common = { re: 0, im: 0 };
+
+function share({ interference, terms }: Model, { amplitude, phases }: Lines, zone: number, side: 1 | -1, k: number) {
   const { byPhase } = terms;
   const first = PHASE_COUNT * k;
   byPhase.fill(0, first, first + PHASE_COUNT);
@@ -96,8 +96,8 @@ function share(model: Model, zone: number, side: 1 | -1, k: number, common: Floa
     if (zone !== one && zone !== other) continue;
     interference.at(zone, zone === one ? other : one, side, terms.t[k], terms.r[k], common);
     const size = 2 * Math.sqrt(Math.max(0, amplitude[one] * amplitude[other]));
-    const byCos = size * common[0];
-    const bySin = (zone === one ? -side : side) * size * common[1];
+    const byCos = size * common.re;
+    const bySin = (zone === one ? -side : side) * size * common.im;
     byPhase[first + 2 * pair] = byCos;
     byPhase[first + 2 * pair + 1] = bySin;
     terms.shared[k] += phases[2 * pair] * byCos + phases[2 * pair + 1] * bySin;
