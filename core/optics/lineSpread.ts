@@ -8,7 +8,7 @@
  * Q = dz / (λN²), two at the quarter-wave depth of focus (Goodman, Introduction to Fourier Optics, ch. 4–6), and
  * W the spherical aberration W040 in waves at the pupil's edge, where r is ½ (Welford, Aberrations of Optical Systems, ch. 7).
  */
-import { type Zone, type ZoneShape, zoneAt } from './mask.ts';
+import { type Zone, type ZoneEdge, type ZoneShape, zoneEdges } from './mask.ts';
 
 /** Samples per λN. */
 export const SAMPLES_PER_AIRY = 6;
@@ -78,44 +78,37 @@ interface ZoneChords {
 
 const zones = new Map<string, ZoneChords>();
 
-/** All zones are convex, so each chord is one interval; its ends are found on a fine grid. */
-function zoneChords({ layout, handedness, ribD }: ZoneShape, zone: Zone, turnDeg: number): ZoneChords {
-  const key = `${layout} ${handedness} ${ribD} ${zone} ${turnDeg}`;
+/** Ends of the chord at a place along the line, D; null where the zone does not reach. */
+function chordAt(at: number, turnRad: number, edges: ZoneEdge[]): Chord | null {
+  const [cos, sin] = [Math.cos(turnRad), Math.sin(turnRad)];
+  let to = Math.sqrt(0.25 - at * at);
+  let from = -to;
+  for (const { u, n, least } of edges) {
+    // At b across the line, what the edge asks for is base + slope · b > least.
+    const base = at * (u * cos + n * sin);
+    const slope = n * cos - u * sin;
+    if (slope > 0) from = Math.max(from, (least - base) / slope);
+    else if (slope < 0) to = Math.min(to, (least - base) / slope);
+    else if (base <= least) return null;
+  }
+  return to > from ? { at, from, to } : null;
+}
+
+function zoneChords(shape: ZoneShape, zone: Zone, turnDeg: number): ZoneChords {
+  const key = `${shape.layout} ${shape.handedness} ${shape.ribD} ${zone} ${turnDeg}`;
   const known = zones.get(key);
   if (known) return known;
-  const turn = (turnDeg * Math.PI) / 180;
-  const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
-  const cells = 400;
-  const chords: Chord[] = [];
-  let area = 0;
-  let sumAcross = 0;
-  let sumAlong = 0;
-  let sumCubicAcross = 0;
-  let sumCubicAlong = 0;
-  for (let i = 0; i < CHORDS; i++) {
-    const at = (i + 0.5) / CHORDS - 0.5;
-    let from = Infinity;
-    let to = -Infinity;
-    for (let j = 0; j < cells; j++) {
-      const b = (j + 0.5) / cells - 0.5;
-      if (zoneAt(layout, handedness, ribD, at * cos - b * sin, at * sin + b * cos) !== zone) continue;
-      from = Math.min(from, b - 0.5 / cells);
-      to = Math.max(to, b + 0.5 / cells);
-    }
-    if (to <= from) continue;
-    chords.push({ at, from, to });
-    area += to - from;
-    sumAcross += (to - from) * ((from + to) / 2);
-    sumAlong += (to - from) * at;
-    sumCubicAcross += (at * at * (to ** 2 - from ** 2)) / 2 + (to ** 4 - from ** 4) / 4;
-    sumCubicAlong += at * (at * at * (to - from) + (to ** 3 - from ** 3) / 3);
-  }
+  const edges = zoneEdges(shape, zone);
+  const places = Array.from({ length: CHORDS }, (_, i) => (i + 0.5) / CHORDS - 0.5);
+  const chords = places.map((at) => chordAt(at, (turnDeg * Math.PI) / 180, edges)).filter((chord) => chord !== null);
+  const area = totalLength(chords);
+  const meanOf = (integral: (chord: Chord) => number) => chords.reduce((sum, chord) => sum + integral(chord), 0) / area;
   const result: ZoneChords = {
     chords,
-    centroidAcross: sumAcross / area,
-    centroidAlong: sumAlong / area,
-    cubicAcross: sumCubicAcross / area,
-    cubicAlong: sumCubicAlong / area,
+    centroidAcross: meanOf(({ from, to }) => (to ** 2 - from ** 2) / 2),
+    centroidAlong: meanOf(({ at, from, to }) => at * (to - from)),
+    cubicAcross: meanOf(({ at, from, to }) => (at * at * (to ** 2 - from ** 2)) / 2 + (to ** 4 - from ** 4) / 4),
+    cubicAlong: meanOf(({ at, from, to }) => at * (at * at * (to - from) + (to ** 3 - from ** 3) / 3)),
     lines: new Map(),
     points: new Map(),
   };

@@ -93,6 +93,30 @@ export interface ZoneShape {
   ribD: number;
 }
 
+/** An edge of a zone: pupil points with u · U + n · N > least are on the zone's side of it. */
+export interface ZoneEdge {
+  u: number;
+  n: number;
+  least: number;
+}
+
+/** The edges that cut a zone out of the pupil's disc, drawing orientation: the zones of `zoneAt`, which are all convex. */
+export function zoneEdges({ layout, handedness, ribD }: ZoneShape, zone: Zone): ZoneEdge[] {
+  const rib = ribD / 2;
+  const beyond = (u: number, n: number, least: number): ZoneEdge => ({ u, n, least });
+  const side = zone === 'plus' ? handedness : -handedness;
+  switch (layout) {
+    case 'half':
+      return zone === 'middle' ? [beyond(0, 1, rib)] : [beyond(0, -1, rib), beyond(side, 0, rib)];
+    case 'strips-u':
+      if (zone === 'middle') return [beyond(1, 0, rib - 1 / 6), beyond(-1, 0, rib - 1 / 6)];
+      return [beyond(side, 0, 1 / 6 + rib)];
+    case 'strips-n':
+      if (zone === 'middle') return [beyond(0, 1, 1 / 6 + rib)];
+      return side === 1 ? [beyond(0, 1, rib - 1 / 6), beyond(0, -1, rib - 1 / 6)] : [beyond(0, -1, 1 / 6 + rib)];
+  }
+}
+
 /** Mean position and area of each zone. */
 export type ZoneCentroids = Record<Zone, { u: number; n: number; areaD2: number }>;
 

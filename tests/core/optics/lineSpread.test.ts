@@ -32,6 +32,22 @@ const mean = (values: Float64Array) =>
   values.reduce((a, b, i) => a + b * RHO[i], 0) / values.reduce((a, b) => a + b, 0);
 
 describe('closed forms', () => {
+  test('where a zone’s light has its middle, across its line and along it, however the line is turned', () => {
+    // A half disc's centroid is 4R/3π from the centre (handbook figure).
+    const far = (4 * 0.5) / (3 * Math.PI);
+    const shape = { layout: 'half', handedness: 1, ribD: 0 } as const;
+    for (const turnDeg of [0, 20, 37, 90, -20]) {
+      const turn = (turnDeg * Math.PI) / 180;
+      const zone = new ZoneSpread(shape, 'middle', turnDeg);
+      expect(zone.centroidAcross).toBeCloseTo(far * Math.cos(turn), 3);
+      expect(zone.centroidAlong).toBeCloseTo(far * Math.sin(turn), 3);
+    }
+    const strip = new ZoneSpread({ ...shape, layout: 'strips-u' }, 'middle', 20);
+    expect(Math.hypot(strip.centroidAcross, strip.centroidAlong, strip.cubicAcross, strip.cubicAlong)).toBeLessThan(
+      1e-15,
+    );
+  });
+
   test('density is normalised at any defocus', () => {
     for (const q of [0, 0.3, 2, -5.25, 8]) expect(sum(spread('half', 'middle', q))).toBeCloseTo(1, 2);
   });

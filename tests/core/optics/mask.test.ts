@@ -1,6 +1,15 @@
 import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
-import { DEFAULT_MASK, type Mask, offsetOfShifts, offsetSlope, zoneCentroids } from '../../../core/optics/mask.ts';
+import {
+  DEFAULT_MASK,
+  type Mask,
+  offsetOfShifts,
+  offsetSlope,
+  ZONE_LAYOUTS,
+  zoneAt,
+  zoneCentroids,
+  zoneEdges,
+} from '../../../core/optics/mask.ts';
 
 /** Area and first moment of the disc of radius ½ between n = a and n = b (antiderivatives of the chord). */
 function segment(a: number, b: number): { area: number; mean: number } {
@@ -42,6 +51,32 @@ describe('zone centroids', () => {
   test('a rib of width w cuts a half disc to the segment from w/2', () => {
     expect(zoneCentroids('half', 1, 0.06).middle.n).toBeCloseTo(segment(0.03, 0.5).mean, 3);
   });
+});
+
+test('a zone’s edges enclose just the points that are the zone’s', () => {
+  fc.assert(
+    fc.property(
+      fc.constantFrom(...ZONE_LAYOUTS),
+      fc.constantFrom(1 as const, -1 as const),
+      fc.constantFrom(0, 0.04),
+      fc.double({ min: 0, max: 0.4999, noNaN: true }),
+      fc.double({ min: -Math.PI, max: Math.PI, noNaN: true }),
+      (layout, handedness, ribD, r, angle) => {
+        const [u, n] = [r * Math.cos(angle), r * Math.sin(angle)];
+        const shape = { layout, handedness, ribD };
+        const around = (['middle', 'plus', 'minus'] as const).filter((zone) =>
+          zoneEdges(shape, zone).every((edge) => u * edge.u + n * edge.n > edge.least),
+        );
+        const zone = zoneAt(layout, handedness, ribD, u, n);
+        // On an edge itself rounding decides.
+        const onEdge = (['middle', 'plus', 'minus'] as const).some((zone) =>
+          zoneEdges(shape, zone).some((edge) => Math.abs(u * edge.u + n * edge.n - edge.least) < 1e-12),
+        );
+        expect(onEdge || (zone === null ? around.length === 0 : around.join() === zone)).toBe(true);
+      },
+    ),
+    { numRuns: 1000, seed: 1 },
+  );
 });
 
 describe('slope k of offset over defocus', () => {
