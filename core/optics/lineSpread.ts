@@ -96,24 +96,23 @@ function chordAt(at: number, turnRad: number, edges: ZoneEdge[]): Chord | null {
 
 function zoneChords(shape: ZoneShape, zone: Zone, turnDeg: number): ZoneChords {
   const key = `${shape.layout} ${shape.handedness} ${shape.ribD} ${zone} ${turnDeg}`;
-  const known = zones.get(key);
-  if (known) return known;
-  const edges = zoneEdges(shape, zone);
-  const places = Array.from({ length: CHORDS }, (_, i) => (i + 0.5) / CHORDS - 0.5);
-  const chords = places.map((at) => chordAt(at, (turnDeg * Math.PI) / 180, edges)).filter((chord) => chord !== null);
-  const area = totalLength(chords);
-  const meanOf = (integral: (chord: Chord) => number) => chords.reduce((sum, chord) => sum + integral(chord), 0) / area;
-  const result: ZoneChords = {
-    chords,
-    centroidAcross: meanOf(({ from, to }) => (to ** 2 - from ** 2) / 2),
-    centroidAlong: meanOf(({ at, from, to }) => at * (to - from)),
-    cubicAcross: meanOf(({ at, from, to }) => (at * at * (to ** 2 - from ** 2)) / 2 + (to ** 4 - from ** 4) / 4),
-    cubicAlong: meanOf(({ at, from, to }) => at * (at * at * (to - from) + (to ** 3 - from ** 3) / 3)),
-    lines: new Map(),
-    points: new Map(),
-  };
-  zones.set(key, result);
-  return result;
+  return kept(zones, key, () => {
+    const edges = zoneEdges(shape, zone);
+    const places = Array.from({ length: CHORDS }, (_, i) => (i + 0.5) / CHORDS - 0.5);
+    const chords = places.map((at) => chordAt(at, (turnDeg * Math.PI) / 180, edges)).filter((chord) => chord !== null);
+    const area = totalLength(chords);
+    const meanOf = (integral: (chord: Chord) => number) =>
+      chords.reduce((sum, chord) => sum + integral(chord), 0) / area;
+    return {
+      chords,
+      centroidAcross: meanOf(({ from, to }) => (to ** 2 - from ** 2) / 2),
+      centroidAlong: meanOf(({ at, from, to }) => at * (to - from)),
+      cubicAcross: meanOf(({ at, from, to }) => (at * at * (to ** 2 - from ** 2)) / 2 + (to ** 4 - from ** 4) / 4),
+      cubicAlong: meanOf(({ at, from, to }) => at * (at * at * (to - from) + (to ** 3 - from ** 3) / 3)),
+      lines: new Map(),
+      points: new Map(),
+    };
+  });
 }
 
 /** Samples from the mean ray to where `tail` λN beyond the rays from `places` of the zone, D, are reached. */
@@ -124,7 +123,7 @@ function reachOf(places: number[], mean: number, { q, w }: Wave, tail: number, s
 }
 
 /** The value of `key`, made when it is first asked for. */
-function kept<Value>(values: Map<number, Value>, key: number, make: () => Value): Value {
+function kept<Key, Value>(values: Map<Key, Value>, key: Key, make: () => Value): Value {
   const known = values.get(key);
   if (known) return known;
   const made = make();

@@ -131,7 +131,14 @@ export function zoneCentroids(
   obstructionD = 0,
   gridSize = 600,
 ): ZoneCentroids {
-  const sums = { middle: [0, 0, 0], plus: [0, 0, 0], minus: [0, 0, 0] };
+  const sums = zoneSums({ layout, handedness, ribD }, obstructionD, gridSize);
+  const centroid = ([count, u, n]: number[]) => ({ u: u / count, n: n / count, areaD2: count / gridSize ** 2 });
+  return { middle: centroid(sums.middle), plus: centroid(sums.plus), minus: centroid(sums.minus) };
+}
+
+/** Number of each zone's grid points, and sums of their u and n. */
+function zoneSums({ layout, handedness, ribD }: ZoneShape, obstructionD: number, gridSize: number) {
+  const sums: Record<Zone, number[]> = { middle: [0, 0, 0], plus: [0, 0, 0], minus: [0, 0, 0] };
   for (let i = 0; i < gridSize; i++) {
     const n = (i + 0.5) / gridSize - 0.5;
     for (let j = 0; j < gridSize; j++) {
@@ -145,8 +152,7 @@ export function zoneCentroids(
       sum[2] += n;
     }
   }
-  const centroid = ([count, u, n]: number[]) => ({ u: u / count, n: n / count, areaD2: count / gridSize ** 2 });
-  return { middle: centroid(sums.middle), plus: centroid(sums.plus), minus: centroid(sums.minus) };
+  return sums;
 }
 
 /**
