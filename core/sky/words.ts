@@ -64,7 +64,8 @@ export function remarksText(target: Target): string {
 export function daylightWords(daylight: Daylight, sun: SkyBody): string {
   if (daylight === 'day')
     return [
-      `The Sun is up, ${directionWords(sun)}.`,
+      // Its centre may be below while its edge is not, the more so as seen from a height.
+      `The Sun is up, ${directionWords({ ...sun, altitudeDeg: Math.max(0, sun.altitudeDeg) })}.`,
       'Eyes: never look at or near it through lens or finder.',
       'Sensor and shutter: live view lays both open; keep the cap on while the camera is turned or left alone.',
       `Nothing within ${SUN_MARGIN_DEG}° of it is a target.`,

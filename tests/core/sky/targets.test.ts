@@ -64,6 +64,9 @@ describe('the Sun', () => {
       return daylightWords(daylightAt(sun, PLACE), sun);
     };
     for (const part of [/Sun is up/, /Eyes/, /Sensor and shutter/, /20°/]) expect(words(NOON)).toMatch(part);
+    // The centre has set, the edge has not.
+    const { sunsetMs } = nightAround(PLACE, EVENING);
+    expect(words(sunsetMs! - 30_000)).toMatch(/^The Sun is up, [NESW]+ \d+°, 0° high\./);
     expect(words(EVENING)).toBe('');
   });
 });
