@@ -23,7 +23,7 @@ const CLEARLY_EXPLAINED = 0.97;
 /** A pattern that fits is kept without trying others whose score is lower by this share. */
 const CLEAR_LEAD = 0.13;
 /** An offset less sure than this share of the spots' distance says nothing: the spots have broken up. */
-const MOST_SIGMA = 0.025;
+const MOST_SIGMA = 0.02;
 
 /** A pattern and where it was looked for. */
 export interface Found {
@@ -163,7 +163,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     },
   };
   const sampling = {
-    blockPx: Math.max(1, Math.floor(0.7 * width)),
+    blockPx: Math.max(1, Math.floor(BLOCK * width)),
     halfWidthPx: 3.4 * width + 1,
     brightness: peakSnr(found.fit) > FAINT_SNR,
   };
@@ -217,6 +217,9 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
   return { ...found, rough, fit, told, doubtPx };
 }
+
+/** Side of the blocks that samples are means of, in widths of the spots: larger ones lose what spots show, smaller ones take longer. */
+const BLOCK = 0.95;
 
 /** Where to start looking for spherical aberration from, waves; strips side by side along the lines can lead astray. */
 const SPHERICAL_STARTS: Record<ZoneLayout, number[]> = { half: [0], 'strips-n': [0], 'strips-u': [0, -0.3, 0.3] };
