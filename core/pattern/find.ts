@@ -166,6 +166,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     blockPx: Math.max(1, Math.floor(BLOCK * width)),
     halfWidthPx: 3.4 * width + 1,
     brightness: peakSnr(found.fit) > FAINT_SNR,
+    wide: width > WIDE_PX,
   };
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
@@ -217,6 +218,9 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
   return { ...found, rough, fit, told, doubtPx };
 }
+
+/** Spots as wide as this, px, lose nothing by colour that is kept for each second pixel. */
+const WIDE_PX = 4;
 
 /** Side of the blocks that samples are means of, in widths of the spots: larger ones lose what spots show, smaller ones take longer. */
 const BLOCK = 0.95;

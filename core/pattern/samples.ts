@@ -38,11 +38,13 @@ export interface Sampling {
   halfWidthPx: number | null;
   /** Takes one brightness in place of a colour picture's three channels. */
   brightness: boolean;
+  /** Whether spots are so wide that colour at half the resolution, as in a JPEG, shows them as well. */
+  wide: boolean;
 }
 
 /** For a first fit: the whole ring, so that light which the lines leave unexplained counts against them. */
 export function coarseSampling(distancePx: number): Sampling {
-  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null, brightness: false };
+  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null, brightness: false, wide: false };
 }
 
 /** Blocks of sky that are enough to know it. */
@@ -56,7 +58,8 @@ const SKY_BLOCKS = 1500;
  * Brightness is the sum of the linear channels with the weights of Y′ (ITU-R BT.601, as JFIF has it): a JPEG keeps
  * colour for each second pixel and coarsely, and most of that goes out in this sum. Y′ itself is a sum of encoded
  * values, in which a coloured spot's flanks come out too bright or too dark. Faint light at the spectrum's ends
- * is better seen in its own channel.
+ * is better seen in its own channel. Where the sensor's pixels are enlarged, brightness is the green light alone: red and
+ * blue have a quarter of the pixels each, and what was interpolated between them puts narrow spots in the wrong place.
  * @returns null when too little of the ring lies inside the frame
  */
 export function collectSamples(image: PixelImage, rough: RoughPattern, sampling: Sampling): Samples | null {
@@ -84,6 +87,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const sides: number[] = [];
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
+  const enlarging = new Enlarging(image);
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
   let turn = 0;
@@ -104,10 +108,13 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
         for (const value of mean) values.push(value);
       }
-      if (isSky) for (let c = 0; c < mean.length; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      if (!isSky) continue;
+      for (let c = 0; c < mean.length; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      enlarging.look(bx, by);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
+  const first = brightness && sampling.wide && enlarging.shows ? GREEN : 0;
   const plane = (from: number, count: number) => {
     const out = new Float32Array(xs.length * count);
     for (let i = 0, at = 0; i < xs.length; i++)
@@ -120,11 +127,44 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     y: Float32Array.from(ys),
     side: Int8Array.from(sides),
     channels,
-    value: plane(0, channels),
-    green: mean.length > channels ? plane(channels, 1) : null,
-    skyNoise: Float64Array.from({ length: channels }, (_, c) => clippedDeviation(sky[c], level[c], block)),
+    value: plane(first, channels),
+    green: brightness ? plane(GREEN, 1) : null,
+    skyNoise: Float64Array.from({ length: channels }, (_, c) =>
+      clippedDeviation(sky[first + c], level[first + c], block),
+    ),
     blockPx: block,
   };
+}
+
+/** Place of the green light: among red, green and blue, and after brightness. */
+const GREEN = 1;
+
+/** How far apart pixels are compared, and how much less neighbours differ then where each comes from the same few. */
+const FAR_PX = 8;
+const ALIKE = 0.2;
+
+/** Tells from the sky's noise whether the sensor's pixels are shown several times their size: neighbours are then alike. */
+class Enlarging {
+  private near = 0;
+  private far = 0;
+  private readonly image: PixelImage;
+
+  constructor(image: PixelImage) {
+    this.image = image;
+  }
+
+  /** Takes a pixel of the sky into account. */
+  look(x: number, y: number): void {
+    const { data, widthPx, channels } = this.image;
+    if (x + FAR_PX >= widthPx) return;
+    const at = (y * widthPx + x) * channels + (channels > 1 ? GREEN : 0);
+    this.near += (data[at + channels] - data[at]) ** 2;
+    this.far += (data[at + FAR_PX * channels] - data[at]) ** 2;
+  }
+
+  get shows(): boolean {
+    return this.near < ALIKE * this.far;
+  }
 }
 
 /** Mean linear light of square blocks: by channel, or of brightness and green. */

@@ -1,4 +1,4 @@
-/** One frame measured, with and without knowledge of the optics, and what comes of many. */
+/** One frame measured, with more and less knowledge of the optics, and what comes of many. */
 import type { Optics, Reading } from '../../core/measurement.ts';
 import type { Cv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
@@ -16,9 +16,14 @@ export interface Timed {
 export interface Trial extends Known {
   /** Nothing known of the optics. */
   unknown: Timed;
-  /** Lens, pixel size and the mask's layout known, as a user types them in, but not which way the mask sits. */
+  /** Lens, pixel size and the mask's layout known, as a user types them in, but not on which side which grating sits. */
   known: Timed;
+  /** That known too, as after a calibration turn. */
+  learned: Timed;
 }
+
+/** What is known of the optics. */
+export type Knowing = 'unknown' | 'known' | 'learned';
 
 export interface Row {
   frames: number;
@@ -48,11 +53,13 @@ export const UNKNOWN_OPTICS: Optics = { focalMm: null, fNumber: null, pixelUm: n
 export async function tryScene(cv: Cv, scene: BenchScene): Promise<Trial> {
   const { image, jpeg, ...known } = await frameOf(cv, scene);
   const { focalMm, fNumber, pixelUm } = asSeen(scene);
-  const mask = scene.mask && { ...scene.mask, handedness: null, orientation: null };
+  const optics = { focalMm, fNumber, pixelUm, mask: scene.mask && { ...scene.mask, orientation: null } };
+  const typed = { ...optics, mask: optics.mask && { ...optics.mask, handedness: null } };
   return {
     ...known,
     unknown: timed(() => measure(cv, image, UNKNOWN_OPTICS)),
-    known: timed(() => measure(cv, image, { focalMm, fNumber, pixelUm, mask })),
+    known: timed(() => measure(cv, image, typed)),
+    learned: timed(() => measure(cv, image, optics)),
   };
 }
 
@@ -64,7 +71,7 @@ export function timed(work: () => Reading): Timed {
   return { reading, wallMs: performance.now() - wall, cpuMs: (user + system) / 1000 };
 }
 
-export function summarise(trials: Trial[], knowing: 'unknown' | 'known'): Row {
+export function summarise(trials: Trial[], knowing: Knowing): Row {
   const errors = trials.flatMap((trial) => {
     const px = errorPx(trial, knowing);
     const { reading } = trial[knowing];
@@ -97,7 +104,7 @@ export function countReasons(readings: Reading[]): Record<string, number> {
 }
 
 /** Measured less true; null where nothing is measured or the pairs overlap, so that only the side counts. */
-export function errorPx(trial: Trial, knowing: 'unknown' | 'known'): number | null {
+export function errorPx(trial: Trial, knowing: Knowing): number | null {
   const { reading } = trial[knowing];
   if (reading.status !== 'measured' || trial.truth.merged) return null;
   return signedError(trial.truth, reading.offsetPx, reading.middleAngleDeg);

@@ -3,7 +3,16 @@ import { hasSourceExtractor } from './baselines.ts';
 import type { FaintRow } from './faint.ts';
 import type { Done, Job } from './jobs.ts';
 import type { LiveFigures } from './live.ts';
-import { countReasons, medianSize, percentiles, type Row, rms, summarise, type Trial } from './measurement.ts';
+import {
+  countReasons,
+  type Knowing,
+  medianSize,
+  percentiles,
+  type Row,
+  rms,
+  summarise,
+  type Trial,
+} from './measurement.ts';
 import type { MemoryFigures } from './memory.ts';
 import { NEGATIVE_KINDS } from './negatives.ts';
 import { FAMILIES, GRID, gridPlace } from './scenes.ts';
@@ -15,21 +24,23 @@ interface Baseline {
   medianOverBound: number;
 }
 
-interface FamilyReport {
-  family: string;
-  seed: number;
-  unknown: Row;
-  known: Row;
+/** The same frames with more and less known of the optics, and by the outside methods. */
+interface Compared extends Record<Knowing, Row> {
   blurredPeaks: Baseline;
   /** null when the program is not installed. */
   sourceExtractor: Baseline | null;
+}
+
+interface FamilyReport extends Compared {
+  family: string;
+  seed: number;
 }
 
 export interface Report {
   seeds: number[];
   families: FamilyReport[];
   /** Over all families, by the spots' signal-to-noise (lower end of each range). */
-  bySnr: { spotSnr: string; unknown: Row; known: Row; blurredPeaks: Baseline; sourceExtractor: Baseline | null }[];
+  bySnr: (Compared & { spotSnr: string })[];
   grid: { axis: keyof typeof GRID; value: number; row: Row }[];
   negatives: {
     shows: string;
@@ -97,10 +108,11 @@ export function summary(all: Done[], seeds: number[]): Report {
   };
 }
 
-function compared(trials: Trial[]): Omit<FamilyReport, 'family' | 'seed'> {
+function compared(trials: Trial[]): Compared {
   return {
     unknown: summarise(trials, 'unknown'),
     known: summarise(trials, 'known'),
+    learned: summarise(trials, 'learned'),
     blurredPeaks: baseline(trials, 'blurredPeaks'),
     sourceExtractor: hasSourceExtractor() ? baseline(trials, 'sourceExtractor') : null,
   };
@@ -118,6 +130,12 @@ function baseline(trials: Trial[], method: 'blurredPeaks' | 'sourceExtractor'): 
   };
 }
 
+const KNOWING: Record<Knowing, string> = {
+  learned: 'lens, pixel size and all of the mask known, as after a calibration turn',
+  known: 'lens, pixel size and the mask’s layout known, as typed',
+  unknown: 'nothing known of the optics',
+};
+
 const HEAD = [
   ...['', 'frames', 'found %', 'RMS/bound', 'median', 'bias', 'spread', 'median', 'sign errors', 'RMS px'],
   ...['ms p50', 'p95', 'CPU p50', 'p95'],
@@ -129,22 +147,24 @@ export function print(report: Report): void {
     const families = report.families.filter((family) => family.seed === seed);
     if (families.length === 0) continue;
     table(
-      `Families, seed ${seed}, lens, pixel size and layout known; beside it on the same frames blurred peaks (OpenCV) and SExtractor, told the spots' places`,
+      `Families, seed ${seed}, ${KNOWING.learned}; beside it on the same frames blurred peaks (OpenCV) and SExtractor, told the spots' places`,
       [...HEAD, ...BESIDE, 'not measured'],
-      families.map((family) => [...cells(family.family, family.known), ...beside(family), told(family.known.reasons)]),
+      families.map((row) => [...cells(row.family, row.learned), ...beside(row), told(row.learned.reasons)]),
     );
-    table(
-      `Families, seed ${seed}, nothing known of the optics`,
-      [...HEAD, 'not measured'],
-      families.map(({ family, unknown }) => [...cells(family, unknown), told(unknown.reasons)]),
-    );
+    for (const knowing of ['known', 'unknown'] as const)
+      table(
+        `Families, seed ${seed}, ${KNOWING[knowing]}`,
+        [...HEAD, 'not measured'],
+        families.map((row) => [...cells(row.family, row[knowing]), told(row[knowing].reasons)]),
+      );
   }
   if (report.bySnr.length > 0)
-    table(
-      'All families and seeds by the spots’ peak signal-to-noise, lens, pixel size and layout known',
-      [...HEAD, ...BESIDE, 'not measured'],
-      report.bySnr.map((row) => [...cells(row.spotSnr, row.known), ...beside(row), told(row.known.reasons)]),
-    );
+    for (const knowing of ['learned', 'known', 'unknown'] as const)
+      table(
+        `All families and seeds by the spots’ peak signal-to-noise, ${KNOWING[knowing]}`,
+        [...HEAD, ...BESIDE, 'not measured'],
+        report.bySnr.map((row) => [...cells(row.spotSnr, row[knowing]), ...beside(row), told(row[knowing].reasons)]),
+      );
   if (report.families.some(({ sourceExtractor }) => sourceExtractor === null))
     console.log('SExtractor is not installed (Debian package source-extractor): left out.');
   if (report.grid.length > 0)

@@ -16,10 +16,10 @@ const CAPTION = 120;
 /** How bad a frame is: claims and wrong signs first, then what was not found, then the error over the bound. */
 function badness({ negative, trial }: Done): number {
   if (negative) return negative.reading.status === 'measured' ? 3e9 : 0;
-  const { reading } = trial!.known;
+  const { reading } = trial!.learned;
   if (isSignError(trial!.truth, reading)) return 2e9;
   if (reading.status !== 'measured') return reading.reason === 'too-far' || trial!.limit.spotSnr < 5 ? 0 : 1e9;
-  const error = errorPx(trial!, 'known');
+  const error = errorPx(trial!, 'learned');
   return error === null ? 0 : Math.abs(error) / trial!.limit.boundPx || 0;
 }
 
@@ -74,9 +74,9 @@ function nameOf({ job, negative }: Done): string {
   return `${kind}-${job.seed}-${job.index}`;
 }
 
-function marksOf({ job }: Done, { known }: Trial): { xPx: number; yPx: number; colour: string }[] {
+function marksOf({ job }: Done, { learned }: Trial): { xPx: number; yPx: number; colour: string }[] {
   const right = Object.values(roughPlaces(asSeen(sceneOf(job)))).flat();
-  const found = known.reading.status === 'measured' ? known.reading.spots : [];
+  const found = learned.reading.status === 'measured' ? learned.reading.spots : [];
   return [
     ...right.map(({ x, y }) => ({ xPx: x, yPx: y, colour: '#0f0' })),
     ...found.map(({ xPx, yPx }) => ({ xPx, yPx, colour: '#f44' })),
@@ -84,7 +84,7 @@ function marksOf({ job }: Done, { known }: Trial): { xPx: number; yPx: number; c
 }
 
 function captionOf(done: Done): string[] {
-  const reading = (done.trial?.known ?? done.negative!).reading;
+  const reading = (done.trial?.learned ?? done.negative!).reading;
   const seen =
     reading.status === 'measured'
       ? `measured ${reading.offsetPx.toFixed(3)} ± ${reading.offsetSigmaPx.toFixed(3)} px, angle ${reading.middleAngleDeg.toFixed(1)}° ± ${reading.outerAngleDeg.toFixed(1)}°, distance ${reading.spotDistancePx.toFixed(1)} px, SNR ${reading.snr.toFixed(0)}`
@@ -96,6 +96,6 @@ function captionOf(done: Done): string[] {
     `${nameOf(done)}: ${truth.layout}, f/${scene.fNumber.toFixed(1)}, ${(truth.dzUm / (1.1 * truth.N ** 2)).toFixed(1)} depths of focus, JPEG ${scene.jpegQuality}`,
     `true ${truth.offsetPx.toFixed(3)} px, angle ${truth.middleAngleDeg.toFixed(1)}° ± ${truth.outerAngleDeg.toFixed(1)}°, distance ${truth.spotDistancePx.toFixed(1)} px, spot SNR ${limit.spotSnr.toFixed(0)}, bound ${limit.boundPx.toFixed(4)} px`,
     seen,
-    `error / bound ${((errorPx(done.trial, 'known') ?? Number.NaN) / limit.boundPx).toFixed(1)}`,
+    `error / bound ${((errorPx(done.trial, 'learned') ?? Number.NaN) / limit.boundPx).toFixed(1)}`,
   ];
 }
