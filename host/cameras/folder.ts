@@ -1,19 +1,24 @@
-import { readdir, readFile, stat } from 'node:fs/promises';
+import { open as openFile, readdir, stat } from 'node:fs/promises';
 import { join, resolve } from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { isImageName } from '../decode/decode.ts';
 import { CameraError, type CameraSource } from './source.ts';
+import { type Wholeness, wholenessOf } from './whole.ts';
 
 /** Between looks at the folder, ms. Looking works everywhere; change notices do not come from network folders. */
 const LOOK_EVERY_MS = 300;
-/** A file untouched for so long is complete, ms, unless its own end is missing. */
-const SETTLED_MS = 2000;
-/** What has no end after so long without a change will get none: it is passed on, to be told damaged. */
-const GIVEN_UP_MS = 10_000;
+/**
+ * How long a file must have stayed as it is, ms, by what it says of its own end: a writer may go on behind the end
+ * (a moment), a kind without end tells in no other way, and a copy over a bad network may stall for a while. What is
+ * not whole after that will hardly become so. It is passed on as it is, since it must not vanish without a word:
+ * decoders refuse a picture cut short, and say so of that one picture. Those after it are passed on meanwhile, and if
+ * the copying does go on, it comes again as a new one.
+ */
+const REST_MS: Record<Wholeness, number> = { whole: 200, unknown: 2000, partial: 30_000 };
 
 /**
  * A folder as a camera: the pictures that are there in order of name, then each new or rewritten
- * one as it appears, whole: its size and time stay between two looks, and JPEG and PNG have their end. Renamed
+ * one as it appears, whole: it stays as it is for a while, and is there as far as it says that it goes. Renamed
  * into place it is taken as a new one; names that copying programs give to what is not yet whole are passed over.
  * @throws CameraError code 'not-found' when the folder cannot be read
  */
@@ -56,24 +61,23 @@ interface Picture {
 /** Complete pictures, each once per content; ends when `isOpen` says so. */
 async function* newPictures(folder: string, isOpen: () => boolean): AsyncGenerator<Picture> {
   let passed = new Map<string, string>();
-  let seen = new Map<string, string>();
+  let seen: Map<string, Seen> | null = null;
   while (isOpen()) {
-    const now = new Map<string, string>();
+    const now = new Map<string, Seen>();
     const still = new Map<string, string>();
     for (const name of (await readdir(folder)).filter(isVisibleImage).sort(byName)) {
       const info = await stat(join(folder, name)).catch(() => null);
       if (!info?.isFile()) continue;
       const version = `${info.ino} ${info.size} ${info.mtimeMs}`;
-      now.set(name, version);
       if (passed.get(name) === version) {
         still.set(name, version);
         continue;
       }
-      const restedMs = Date.now() - info.mtimeMs;
-      if (info.size === 0 || !(seen.get(name) === version || restedMs > SETTLED_MS)) continue;
-      const bytes = await readFile(join(folder, name)).catch(() => null);
-      // Gone again or grown meanwhile; or the copying has only stalled.
-      if (bytes?.length !== info.size || (!hasItsEnd(bytes) && restedMs < GIVEN_UP_MS)) continue;
+      const before = seen ? seen.get(name) : { version, sinceMs: restingSince(info.mtimeMs) };
+      const sinceMs = before?.version === version ? before.sinceMs : Date.now();
+      now.set(name, { version, sinceMs });
+      const bytes = await readWhole(join(folder, name), info.size, Date.now() - sinceMs);
+      if (!bytes) continue;
       still.set(name, version);
       yield { name, timeMs: info.mtimeMs, bytes };
       if (!isOpen()) return;
@@ -84,18 +88,36 @@ async function* newPictures(folder: string, isOpen: () => boolean): AsyncGenerat
   }
 }
 
-/** Cameras put a few bytes of their own behind a JPEG's end, and files are filled up with zeros: the end is looked for near it. */
-const END_WITHIN_BYTES = 64 << 10;
-const JPEG_START = Buffer.of(0xff, 0xd8, 0xff);
-const JPEG_END = Buffer.of(0xff, 0xd9);
-const PNG_START = Buffer.of(0x89, 0x50, 0x4e, 0x47);
+/** A file as it was when last looked at, and since when it has been so. */
+interface Seen {
+  version: string;
+  sinceMs: number;
+}
 
-/** False for a JPEG or PNG that is not there to its end (ISO/IEC 10918-1, B.2; PNG, IEND). Other formats do not tell. */
-function hasItsEnd(bytes: Buffer): boolean {
-  const tail = bytes.subarray(-END_WITHIN_BYTES);
-  if (bytes.subarray(0, 3).equals(JPEG_START)) return tail.includes(JPEG_END);
-  if (bytes.subarray(0, 4).equals(PNG_START)) return tail.includes('IEND');
-  return true;
+/** What was there before tells its age. After that our own clock counts: a network folder's may be wrong. */
+function restingSince(writtenMs: number): number {
+  const nowMs = Date.now();
+  return nowMs - writtenMs > REST_MS.unknown ? writtenMs : nowMs; // younger ones together, so that they keep their order
+}
+
+/** Null as long as the file is not whole and may become so, is gone again or has grown meanwhile. */
+async function readWhole(path: string, sizeBytes: number, restedMs: number): Promise<Buffer | null> {
+  if (sizeBytes === 0 || restedMs < REST_MS.whole) return null;
+  const file = await openFile(path).catch(() => null);
+  if (!file) return null;
+  try {
+    const read = async (offset: number, lengthBytes: number) => {
+      const { buffer, bytesRead } = await file.read(Buffer.alloc(lengthBytes), 0, lengthBytes, offset);
+      return buffer.subarray(0, bytesRead);
+    };
+    if (restedMs < REST_MS[await wholenessOf({ sizeBytes, read })]) return null;
+    const bytes = await file.readFile();
+    return bytes.length === sizeBytes ? bytes : null;
+  } catch {
+    return null; // a network folder may fail for a moment; the next look tells
+  } finally {
+    await file.close().catch(() => {});
+  }
 }
 
 const isVisibleImage = (name: string) => !/^[.~]/.test(name) && isImageName(name);
