@@ -169,7 +169,11 @@ export type Settings = z.output<typeof settingsSchema>;
 export const cameraSchema = z.strictObject({ name: z.string().trim().min(1).max(4096) });
 export const configSchema = z.strictObject({ name: z.string().min(1).max(500), value: z.string().max(4000) });
 /** Written in this order, as long as whoever asked waits for the answer, `{done}`: how many. */
-export const sequenceSchema = z.strictObject({ writes: z.array(configSchema).min(1).max(200) });
+export const sequenceSchema = z.strictObject({
+  writes: z.array(configSchema).min(1).max(200),
+  /** Steps of a motor: done now, and never again after a restart, whatever the body calls them. */
+  once: z.boolean().default(false),
+});
 
 /** Query of `GET /api/paper/tape.pdf`, `card.pdf` and `report.pdf`; what is left out is as in settings and notebook. */
 export const paperSchema = z.strictObject({

@@ -102,8 +102,9 @@ export function FocusPage({ calibrates, onProve, onLog }: Props) {
         <Picture />
         <div className="beside">
           <Facts />
-          <DemoControls />
-          <ReplayControls />
+          {/* While the motor moves nobody else turns the ring; and an open list would take the space bar. */}
+          {!driving && <DemoControls />}
+          {!driving && <ReplayControls />}
         </div>
       </div>
       <Balance />

@@ -18,6 +18,7 @@ export function MotorPanel({ onClose }: { onClose: () => void }) {
   const { settings } = useSettings();
   const [state, setState] = useState<MotorState | null>(null);
   const run = useRef<MotorRun | null>(null);
+  const panel = useRef<HTMLElement>(null);
   const aim = useSessionState(({ instruction }) => ('aim' in instruction ? instruction.aim : null));
 
   const start = () => {
@@ -33,24 +34,36 @@ export function MotorPanel({ onClose }: { onClose: () => void }) {
     return () => run.current?.stop();
   }, []);
 
+  const hasEnded = state?.phase === 'ended';
   useEffect(() => {
-    // Before any control gets it: whatever is being typed or pressed, space stops the motor.
+    // Before any control gets it: whatever is being typed or pressed, space stops the motor. Pressed once more, or held,
+    // it does nothing else either: the control that has the focus might start the motor again.
     const stopOnSpace = (event: KeyboardEvent) => {
-      if (event.key !== ' ' || state?.phase === 'ended') return;
+      const isOwn = hasEnded && !event.repeat && panel.current?.contains(document.activeElement);
+      if (event.key !== ' ' || isOwn) return;
       event.preventDefault();
       event.stopImmediatePropagation();
-      run.current?.stop();
+      if (event.type === 'keydown') run.current?.stop();
     };
-    window.addEventListener('keydown', stopOnSpace, { capture: true });
-    return () => window.removeEventListener('keydown', stopOnSpace, { capture: true });
-  }, [state?.phase]);
-  const hasEnded = state?.phase === 'ended';
+    const types = ['keydown', 'keyup'] as const;
+    for (const type of types) window.addEventListener(type, stopOnSpace, { capture: true });
+    return () => {
+      for (const type of types) window.removeEventListener(type, stopOnSpace, { capture: true });
+    };
+  }, [hasEnded]);
+  // Away from the button that was clicked, which Enter would press again.
+  const isShown = state !== null;
+  useEffect(() => {
+    if (isShown) panel.current?.focus();
+  }, [isShown]);
   useKeys({ Escape: onClose, Enter: () => hasEnded && onClose(), f: () => hasEnded && again() });
 
   if (!state) return null;
   const { end, phase, moves, learned } = state;
   return (
     <section
+      ref={panel}
+      tabIndex={-1}
       className="panel instruction motor"
       aria-label={words.label}
       data-phase={phase}

@@ -52,8 +52,12 @@ export const api = {
   config: () => get<ConfigValue[]>('camera/config'),
   setConfig: (name: string, value: string) => request('PUT', 'camera/config', JSON.stringify({ name, value })),
   /** Sets values in this order; the host goes on only as long as somebody waits for its answer. */
-  writeSequence: (writes: readonly ConfigWrite[], signal?: AbortSignal) =>
-    request('POST', 'camera/sequence', JSON.stringify({ writes }), signal),
+  writeSequence: (writes: readonly ConfigWrite[]) => request('POST', 'camera/sequence', JSON.stringify({ writes })),
+  /** Steps of the focus motor, never repeated; how many were done. */
+  drive: async (writes: readonly ConfigWrite[], signal: AbortSignal): Promise<number> => {
+    const answer = await request('POST', 'camera/sequence', JSON.stringify({ writes, once: true }), signal);
+    return (await answer.json()).done;
+  },
   stopSequence: () => request('DELETE', 'camera/sequence'),
   capture: async () => still(await request('POST', 'camera/capture')),
   /** A picture file as the screen can decode it. */

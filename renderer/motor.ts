@@ -72,12 +72,16 @@ export class MotorRun {
     const sending = new AbortController();
     this.#sending = sending;
     this.#set({ phase: 'moving' });
-    this.#outcome = await api.writeSequence(this.#drive.writes(move), sending.signal).then(
-      () => 'done',
-      (error) => (error instanceof HostError && error.code === 'at-limit' ? 'at-limit' : 'refused'),
-    );
+    const writes = this.#drive.writes(move);
+    const done = await api.drive(writes, sending.signal).catch((error) => {
+      this.#outcome = error instanceof HostError && error.code === 'at-limit' ? 'at-limit' : 'refused';
+      return null;
+    });
     this.#sending = null;
     this.#sinceMs = Date.now();
+    if (done !== null) this.#outcome = 'done';
+    // Somebody stopped it from another page.
+    if (done !== null && done < writes.length) this.#end('stopped');
     if (this.#state.phase === 'moving') this.#set({ phase: 'looking' });
   }
 

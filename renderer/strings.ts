@@ -414,7 +414,7 @@ export const strings = {
       },
       'star-lost': {
         headline: 'Star lost',
-        detail: 'The pattern was seen no more, nor after a step back. Find the star, begin nearer to focus.',
+        detail: 'The pattern was seen no more, nor after two steps back. Find the star, begin nearer to focus.',
       },
       'at-limit': { headline: 'At its end', detail: 'The motor is at its end before focus. Turn by hand.' },
       'too-far': {

@@ -156,8 +156,10 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
   });
   const sequence = new Sequence();
   app.post('/api/camera/sequence', async (c) => {
-    const { writes } = await body(c, sequenceSchema);
-    return c.json({ done: await sequence.run(station.camera, writes, c.req.raw.signal) });
+    const { writes, once } = await body(c, sequenceSchema);
+    const { camera } = station;
+    const write = (name: string, value: string) => camera.writeConfig(name, value, once);
+    return c.json({ done: await sequence.run(write, writes, c.req.raw.signal) });
   });
   app.delete('/api/camera/sequence', (c) => {
     sequence.stop();

@@ -15,7 +15,7 @@ export class Sequence {
    * @throws CameraError of a write that failed; code 'busy' while another sequence runs
    */
   async run(
-    camera: { writeConfig(name: string, value: string): Promise<void> },
+    write: (name: string, value: string) => Promise<void>,
     writes: readonly ConfigWrite[],
     gone: AbortSignal,
   ): Promise<number> {
@@ -26,7 +26,7 @@ export class Sequence {
     try {
       for (const { name, value } of writes) {
         if (gone.aborted || stopped.signal.aborted) break;
-        await camera.writeConfig(name, value);
+        await write(name, value);
         done++;
       }
       return done;

@@ -63,6 +63,40 @@ test('the space bar stops it, wherever the cursor is', async () => {
   await standsStill(page);
 });
 
+test('space, pressed again and again or held, never starts it anew, though the button clicked last has the focus', async () => {
+  const { page } = opened;
+  await page.keyboard.press('Escape'); // the end of the run before
+  await page.getByRole('button', { name: 'F By motor' }).click();
+  await hasMoved();
+  await page.keyboard.down('Space');
+  for (let held = 0; held < 3; held++) await page.keyboard.down('Space');
+  await page.keyboard.up('Space');
+  expect(await end()).toBe('stopped');
+  await page.getByRole('button', { name: 'F By motor' }).focus();
+  for (let more = 0; more < 3; more++) await page.keyboard.press('Space');
+  expect(await end()).toBe('stopped');
+  await standsStill(page);
+  await page.keyboard.press('Enter');
+  await waitForInstruction(page, 'distance', 'hold');
+});
+
+test('stopped from another page, it goes on no more', async () => {
+  const { page, context } = opened;
+  await setWorld(page, 'ring', 5.0);
+  await waitForInstruction(page, 'distance');
+  await page.keyboard.press('f');
+  await hasMoved();
+  const other = await context.newPage();
+  await other.goto(host.url);
+  const stop = () =>
+    other.evaluate(() => fetch('/api/camera/sequence', { method: 'DELETE' }).then(({ status }) => status));
+  // Between two moves there is nothing to stop.
+  await expect.poll(async () => [await stop(), await end()]).toEqual([200, 'stopped']);
+  await standsStill(page);
+  await other.close();
+  await page.keyboard.press('Enter');
+});
+
 test('the STOP button is large, and stops it; all has its name and contrast (axe-core)', async () => {
   const { page } = opened;
   await page.keyboard.press('f');

@@ -15,36 +15,34 @@ const writes = (count: number, steps = 1) =>
 
 describe('a sequence of writes', () => {
   const written: string[] = [];
-  const camera = { writeConfig: async (_: string, value: string) => void written.push(value) };
+  const write = async (_: string, value: string) => void written.push(value);
 
   test('comes in order', async () => {
     const sequence = new Sequence();
     const values = ['1', '0', '7'].map((value) => ({ name: 'x', value }));
-    expect(await sequence.run(camera, values, never)).toBe(3);
+    expect(await sequence.run(write, values, never)).toBe(3);
     expect(written.splice(0)).toEqual(['1', '0', '7']);
   });
 
   test('breaks off when told, and can be started anew', async () => {
     const sequence = new Sequence();
-    const stopping = { writeConfig: async () => sequence.stop() };
-    expect(await sequence.run(stopping, writes(5), never)).toBe(1);
-    expect(await sequence.run(camera, writes(2), never)).toBe(2);
+    expect(await sequence.run(async () => sequence.stop(), writes(5), never)).toBe(1);
+    expect(await sequence.run(write, writes(2), never)).toBe(2);
   });
 
   test('breaks off when whoever asked is gone', async () => {
     const gone = new AbortController();
-    const leaving = { writeConfig: async () => gone.abort() };
-    expect(await new Sequence().run(leaving, writes(5), gone.signal)).toBe(1);
+    expect(await new Sequence().run(async () => gone.abort(), writes(5), gone.signal)).toBe(1);
   });
 
   test('is refused while another runs, and free again after a failure', async () => {
     const sequence = new Sequence();
     const { promise, reject } = Promise.withResolvers<void>();
-    const first = sequence.run({ writeConfig: () => promise }, writes(1), never);
-    await expect(sequence.run(camera, writes(1), never)).rejects.toMatchObject({ code: 'busy' });
+    const first = sequence.run(() => promise, writes(1), never);
+    await expect(sequence.run(write, writes(1), never)).rejects.toMatchObject({ code: 'busy' });
     reject(new Error('no'));
     await expect(first).rejects.toThrow('no');
-    expect(await sequence.run(camera, writes(1), never)).toBe(1);
+    expect(await sequence.run(write, writes(1), never)).toBe(1);
   });
 });
 
