@@ -282,6 +282,10 @@ export class Session {
   /** The frame that was asked for. */
   async #take(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {
     await this.#measure(header, bytes);
+    this.#received();
+  }
+
+  #received(): void {
     this.#asked = false;
     this.#askForFrame();
   }
@@ -289,10 +293,15 @@ export class Session {
   /** While a recording runs, the picture goes there first, and is measured as it will be when it is replayed. */
   async #takeVideo({ header, picture }: VideoPicture): Promise<void> {
     if (this.#state.recording.state !== 'recording') return this.#take(header, picture);
-    const png = await pngOf(picture);
-    const named = { ...header, name: `${header.name}.png` };
-    const given = await api.recordFrame(named, png).catch(() => named);
-    return this.#take(given, await png.arrayBuffer());
+    try {
+      const png = await pngOf(picture);
+      const named = { ...header, name: `${header.name}.png` };
+      const given = await api.recordFrame(named, png).catch(() => named);
+      await this.#take(given, await png.arrayBuffer());
+    } catch (error) {
+      this.#unreadable({ header, reason: (error as Error).message });
+      this.#received();
+    }
   }
 
   async #measure(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {

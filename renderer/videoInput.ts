@@ -8,6 +8,8 @@ import { strings } from './strings.ts';
 const PREFIX = 'video:';
 /** Waits before the next try, s; the last one repeats. */
 const BACKOFF_S = [1, 2, 4, 8];
+/** A device that sends nothing for so long is lost, though the browser still calls it live. */
+const SILENCE_MS = 10_000;
 
 /** The TypeScript library does not know it yet; https://w3c.github.io/mediacapture-transform/. */
 declare class MediaStreamTrackProcessor {
@@ -35,8 +37,10 @@ export async function videoInputs(ask = false): Promise<CameraInfo[]> {
     (await navigator.mediaDevices.enumerateDevices()).filter(({ kind }) => kind === 'videoinput');
   let found = await devices();
   if (ask && found.some(({ label }) => label === '')) {
-    stop(await open({}));
+    // Any device will do; one that is in use elsewhere is refused, but the permission then stands all the same.
+    const refusal = await open({}).then(stop, (error: Error) => error);
     found = await devices();
+    if (refusal && found.every(({ label }) => label === '')) throw refusal;
   }
   return found.flatMap(({ label }) => (label ? [{ name: PREFIX + label, label }] : []));
 }
@@ -75,6 +79,7 @@ export class VideoInput {
   #sequence = 0;
   #failures = 0;
   #retry: ReturnType<typeof setTimeout> | undefined;
+  #silence: ReturnType<typeof setTimeout> | undefined;
 
   constructor(name: string, tell: (status: CameraMessage) => void, deliver: (frame: VideoPicture) => void) {
     this.name = name;
@@ -93,6 +98,7 @@ export class VideoInput {
   close(): void {
     this.#closed = true;
     clearTimeout(this.#retry);
+    clearTimeout(this.#silence);
     stop(this.#stream);
     this.#latest?.picture.close();
     this.#latest = null;
@@ -103,12 +109,23 @@ export class VideoInput {
     try {
       const track = await this.#open();
       const frames = new MediaStreamTrackProcessor({ track }).readable.getReader();
-      for (let next = await frames.read(); !next.done; next = await frames.read()) this.#take(next.value);
+      this.#expectPicture();
+      for (let next = await frames.read(); !next.done; next = await frames.read()) {
+        this.#expectPicture();
+        this.#take(next.value);
+      }
       throw new Error(strings.videoInput.lost);
     } catch (error) {
+      clearTimeout(this.#silence);
       stop(this.#stream);
       if (!this.#closed) this.#countDown((error as Error).message, this.#waitS());
     }
+  }
+
+  /** Ends the track, and so the reading, where no picture comes in time. */
+  #expectPicture(): void {
+    clearTimeout(this.#silence);
+    this.#silence = setTimeout(() => stop(this.#stream), SILENCE_MS);
   }
 
   async #open(): Promise<MediaStreamTrack> {

@@ -16,6 +16,12 @@ import { framesOf } from '../host/recording/support.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { collectReadings, type Host, launchBrowser, openPage, startHost } from './support.ts';
 
+/** See renderer/videoInput.ts. */
+declare class MediaStreamTrackProcessor {
+  constructor(init: { track: MediaStreamTrack });
+  get readable(): ReadableStream<VideoFrame>;
+}
+
 const scene = defaultScene({ widthPx: 640, heightPx: 424, star: star(320, 212, 400_000), dzUm: 15, seed: 3 });
 const withoutMask = { ...scene, mask: null, dzUm: 0 };
 
@@ -57,6 +63,21 @@ async function open(file: string, ...flags: string[]) {
       Object.assign(window, { unplug: () => stream.getTracks()[0].stop() });
       return stream;
     };
+    // A device may fall silent without the browser's notice.
+    class Silenced extends MediaStreamTrackProcessor {
+      override get readable() {
+        const reader = super.readable.getReader();
+        const read = async () => {
+          for (;;) {
+            const next = await reader.read();
+            if (next.done || !(window as unknown as { silent?: boolean }).silent) return next;
+            next.value.close();
+          }
+        };
+        return { getReader: () => ({ read }) } as unknown as ReadableStream<VideoFrame>;
+      }
+    }
+    Object.assign(window, { MediaStreamTrackProcessor: Silenced });
   });
   await opened.page.goto(host.url);
   return opened;
@@ -114,6 +135,14 @@ test('a cable pulled out: said on the picture, and measuring goes on when it is 
   const before = (await collected()).at(-1)!.sequence;
   await lost.waitFor({ state: 'detached' });
   await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(before + 3);
+
+  // Silent, it counts as lost after ten seconds, though nothing ended.
+  const setSilent = (silent: boolean) => page.evaluate((silent) => Object.assign(window, { silent }), silent);
+  await setSilent(true);
+  await lost.waitFor();
+  await setSilent(false);
+  const silentAt = (await collected()).at(-1)!.sequence;
+  await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(silentAt + 3);
 
   // What a capture device cannot do is said in words; another camera takes over.
   const answer = await page.request.post(new URL('/api/camera/capture', page.url()).href, {
