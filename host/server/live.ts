@@ -10,19 +10,24 @@ import type { Station } from './station.ts';
 
 /**
  * Serves `WS /live`: how camera and recording stand as text; one frame as a binary message for each `next` of
- * the client. What is recorded is what the client that came last is shown.
+ * the client. What is recorded is what the client is shown that came last, of those that are still there.
  */
 export function serveLive(server: Server, access: Access, station: Station): { close(): void } {
   const sockets = new WebSocketServer({ noServer: true, maxPayload: 1 << 16, perMessageDeflate: false });
-  let recorded: WebSocket | null = null;
+  const clients: WebSocket[] = [];
   server.on('upgrade', (request: IncomingMessage, socket, head) => {
     socket.on('error', () => socket.destroy());
     if (request.url !== '/live' || !access.admits(request.headers))
       return socket.end('HTTP/1.1 403 Forbidden\r\nConnection: close\r\n\r\n');
     sockets.handleUpgrade(request, socket, head, (client) => {
-      recorded = client;
+      const isRecorded = () => clients.at(-1) === client;
+      clients.push(client);
       station.recorder?.startAnew();
-      attend(client, station, () => (recorded === client ? station.recorder : null));
+      client.on('close', () => {
+        if (isRecorded()) station.recorder?.startAnew();
+        clients.splice(clients.indexOf(client), 1);
+      });
+      attend(client, station, () => (isRecorded() ? station.recorder : null));
     });
   });
   return {

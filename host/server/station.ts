@@ -18,6 +18,9 @@ export class Station {
   /** The video input that the page has opened instead, empty without one. */
   #videoInput = '';
   #recorder: Recorder | null = null;
+  /** Cameras are changed one after the other: leaving one takes a while, and none may be left behind. */
+  #changing: Promise<unknown> = Promise.resolve();
+  #closed = false;
 
   /** @param usb where and how often to look for what is plugged in; for tests */
   constructor(usb?: Parameters<typeof watchUsb>[1]) {
@@ -63,7 +66,18 @@ export class Station {
     return () => this.#listeners.delete(listener);
   }
 
-  async choose(name: string): Promise<void> {
+  choose(name: string): Promise<void> {
+    return this.#inTurn(() => this.#use(name));
+  }
+
+  #inTurn(change: () => Promise<void>): Promise<void> {
+    const changed = this.#changing.then(change);
+    this.#changing = changed.catch(() => {});
+    return changed;
+  }
+
+  async #use(name: string): Promise<void> {
+    if (this.#closed) return;
     await this.#leave();
     this.#videoInput = isVideoInput(name) ? name : '';
     if (this.#videoInput) return this.#tell(this.status);
@@ -101,9 +115,10 @@ export class Station {
     await this.#recorder?.stop();
   }
 
-  async close(): Promise<void> {
+  close(): Promise<void> {
     this.#unwatch();
-    await this.#leave();
+    this.#closed = true;
+    return this.#inTurn(() => this.#leave());
   }
 
   /** Leaves the camera. With it the recording ends: one recording is of one camera. */

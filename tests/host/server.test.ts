@@ -367,6 +367,30 @@ describe('recording', () => {
     expect(JSON.parse(ended.text).state).toBe('off');
   });
 
+  test('goes on with the page that is still there when a second one was opened and closed', async () => {
+    await write('POST', '/api/camera', { name: 'sim' });
+    const { folder: recorded } = JSON.parse((await write('POST', '/api/recording', {})).text);
+    const frames = async () => (await framesOf(recorded)).map(({ frame }) => frame.sequence);
+    const first = new Live({ origin: origin(), cookie });
+    await first.opened;
+    const before = (await first.frame()).header.sequence;
+    const second = new Live({ origin: origin(), cookie });
+    await second.opened;
+    const shown = (await second.frame()).header.sequence;
+    const beside = (await first.frame()).header.sequence;
+    const closed = new Promise((resolve) => second.socket.once('close', resolve));
+    second.socket.close();
+    await closed;
+    const after = (await first.frame()).header.sequence;
+    first.socket.close();
+    await send('DELETE', '/api/recording', { cookie, origin: origin() });
+    expect(await frames()).toEqual([before, shown, after]);
+    expect(beside).toBeGreaterThan(shown - 1);
+    const anew = (await framesOf(recorded)).map(({ frame }) => frame.anew);
+    expect(anew).toEqual([true, true, true]);
+    await write('POST', '/api/camera', { name: `folder:${shots}` });
+  });
+
   test('what a client says of a frame must be of the right shape', async () => {
     const live = new Live({ origin: origin(), cookie });
     await live.opened;

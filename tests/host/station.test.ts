@@ -43,3 +43,16 @@ test('without a camera, or of one left meanwhile, no settings are read; a video 
   await station.choose('video:Any');
   await expect(station.readConfig()).rejects.toMatchObject({ code: 'unsupported' });
 });
+
+test('cameras chosen one upon the other, and closing in between: each is left before the next, none stays behind', async () => {
+  const station = new Station();
+  const left = vi.spyOn(Camera.prototype, 'close');
+  onTestFinished(() => left.mockRestore());
+  await Promise.all([station.choose('sim'), station.choose('sim'), station.choose(`folder:${tmpdir()}`)]);
+  expect(station.status.name).toBe(`folder:${tmpdir()}`);
+  expect(left).toHaveBeenCalledTimes(2);
+  const choosing = station.choose('sim');
+  await Promise.all([station.close(), station.choose('sim'), choosing]);
+  expect(left).toHaveBeenCalledTimes(3);
+  expect(() => station.camera).toThrow(/no camera/);
+});
