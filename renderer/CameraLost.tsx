@@ -1,4 +1,4 @@
-import { useState } from 'react';
+import { useEffect, useState } from 'react';
 import type { CameraMessage } from '../host/api.ts';
 import { api } from './api.ts';
 import { useKeys } from './keys.ts';
@@ -16,6 +16,8 @@ export function CameraLost() {
   const { name, message, code } = useSessionState(({ camera }) => camera);
   const [freeing, setFreeing] = useState<'no' | 'yes' | { failed: string }>('no');
   const held = code === 'in-use' && /^usb\b/.test(name);
+  // What did not help is said as long as that is what is wrong.
+  useEffect(() => setFreeing((now) => (now === 'yes' ? now : 'no')), [message]);
   const free = () => {
     setFreeing('yes');
     api.freeCamera().then(

@@ -24,8 +24,8 @@ export function ReadinessPanel() {
   }, [running, look]);
 
   const checks = readiness(config, roles, readMs, settings.optics.fNumber);
-  const clicks = checks.flatMap(({ writes }) => writes ?? []);
-  const all = () => clicks.length > 0 && void write(clicks);
+  const clicks = checks.flatMap(({ writes }) => (writes ? [writes] : []));
+  const all = () => clicks.length > 0 && void write(...clicks);
   useKeys({ r: () => void look(), a: all });
   return (
     <section className="panel readiness" aria-labelledby="readiness-title">

@@ -19,8 +19,8 @@ export interface CameraAccess {
   problem: string | null;
   /** Reads the configuration again. */
   look(): Promise<void>;
-  /** Sets values, one after the other, and reads again. */
-  write(writes: readonly ConfigWrite[]): Promise<void>;
+  /** Sets values, group after group, whichever of them is refused, and reads again. */
+  write(...groups: (readonly ConfigWrite[])[]): Promise<void>;
 }
 
 const CameraContext = createContext<CameraAccess | null>(null);
@@ -54,13 +54,11 @@ function useReading(): CameraAccess {
     setProblem(null);
   }, []);
 
-  const write = async (writes: readonly ConfigWrite[]) => {
-    const failure = await api.writeSequence(writes).then(
-      () => null,
-      (error: Error) => error.message,
-    );
+  const write = async (...groups: (readonly ConfigWrite[])[]) => {
+    const failures = new Set<string>();
+    for (const writes of groups) await api.writeSequence(writes).catch((error: Error) => failures.add(error.message));
     await look();
-    if (failure) setProblem(failure);
+    if (failures.size > 0) setProblem([...failures].join('; '));
   };
 
   useEffect(() => {

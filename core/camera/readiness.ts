@@ -159,14 +159,14 @@ function batteryCheck(config: ConfigValue | undefined): Finding | null {
   return percent < LEAST_BATTERY_PERCENT ? change(`${percent} %`, null) : fine(`${percent} %`);
 }
 
-/** Either where pictures go, or how many more fit. */
+/** How many more pictures fit; where only is told where they go, whether a card is in is to be looked at. */
 function cardCheck(config: ConfigValue | undefined): Finding | null {
   if (!config || config.value === '') return null;
   const { name, value, choices = [], readOnly } = config;
   const shots = numberOf(value);
   if (shots !== null) return shots >= 1 ? fine(value) : change(value, null);
   const card = /card/i;
-  if (card.test(value)) return fine(value);
+  if (card.test(value)) return { state: 'by-hand', value, writes: null };
   const right = choices.find((choice) => card.test(choice));
   return right === undefined ? null : change(value, readOnly ? null : [{ name, value: right }]);
 }

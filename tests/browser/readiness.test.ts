@@ -58,7 +58,7 @@ describe('on the screen that prepares', () => {
       aperture: 'fine',
       magnify: 'change',
       battery: 'fine',
-      card: 'fine',
+      card: 'by-hand',
       clock: 'change',
     });
   });
@@ -74,6 +74,27 @@ describe('on the screen that prepares', () => {
     await expect.poll(() => point('magnify').getAttribute('data-state')).toBe('fine');
     expect(Math.abs(Number(await configured(page, 'clock')) - Date.now() / 1000)).toBeLessThan(60);
     expect(problems).toEqual([]);
+  });
+
+  test('one that is refused does not keep the others from being set; the refusal is shown', async () => {
+    const { page, problems } = opened;
+    await setWorldText(page, 'stabilisation', 'On');
+    await setWorldText(page, 'focusMode', 'Automatic');
+    await page.keyboard.press('r');
+    await expect.poll(() => point('focusMode').getAttribute('data-state')).toBe('change');
+    await page.route(
+      '**/api/camera/sequence',
+      (route) => route.fulfill({ status: 409, json: { error: 'the lens does not allow it', code: 'refused' } }),
+      { times: 1 },
+    );
+    await page.keyboard.press('a');
+    await expect.poll(() => point('stabilisation').getAttribute('data-state')).toBe('fine');
+    expect(await point('focusMode').getAttribute('data-state')).toBe('change');
+    await page.getByRole('alert').filter({ hasText: 'the lens does not allow it' }).waitFor();
+    await page.keyboard.press('a');
+    await expect.poll(() => point('focusMode').getAttribute('data-state')).toBe('fine');
+    // As the browser notes it.
+    expect(problems.splice(0)).toEqual([expect.stringMatching(/status of 409/)]);
   });
 
   test('sees a dial that is turned, and what it takes a hand for', async () => {

@@ -65,6 +65,11 @@ describe('readiness', () => {
     });
     expect(look(changed(bodyA, { batterylevel: '39%' })).battery).toMatchObject({ state: 'change', writes: null });
     expect(look(changed(bodyB, { availableshots: '0' })).card).toMatchObject({ state: 'change', writes: null });
+    // Where pictures go does not tell whether a card is in.
+    expect(look(changed(bodyA, { capturetarget: 'Memory card' })).card).toMatchObject({
+      state: 'by-hand',
+      value: 'Memory card',
+    });
   });
 
   it('guesses nothing from words it does not know', () => {
