@@ -117,7 +117,10 @@ async function addon(port: string, seconds: number): Promise<Figures> {
 
 async function cameraProcess(port: string, seconds: number): Promise<Figures> {
   const camera = new Camera(port);
-  const meter = new Meter(seconds, () => process.cpuUsage().user / 1e6 + cpuS(childOf(process.pid, CAMERA_CHILD)));
+  const meter = new Meter(seconds, () => {
+    const { user, system } = process.cpuUsage();
+    return (user + system) / 1e6 + cpuS(childOf(process.pid, CAMERA_CHILD));
+  });
   while (await camera.nextFrame()) if (meter.frame()) break;
   await camera.close();
   return meter.figures('camera process');
