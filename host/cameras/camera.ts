@@ -25,7 +25,8 @@ export const forkProcess: Launch = (onMessage, onExit) => {
   });
   child.on('message', onMessage);
   child.once('exit', onExit);
-  child.on('error', () => child.kill('SIGKILL'));
+  // One that could not be started at all never exits.
+  child.on('error', () => (child.pid === undefined ? onExit() : child.kill('SIGKILL')));
   return {
     pid: child.pid,
     send: (message) => child.connected && child.send(message, () => {}),
@@ -45,6 +46,8 @@ export const CLOCKS = {
   /** Half a minute's exposure, its dark frame, and the way through the cable. */
   captureMs: 180_000,
   closeMs: 3000,
+  /** For a process that has ended its camera by itself to leave it in good order; shorter than any wait for the next. */
+  leaveMs: 800,
   /** Waits before the next start, s; the last one repeats. */
   backoffS: [1, 2, 4, 8],
   /** A second of the countdown. */
@@ -75,8 +78,11 @@ export class Camera {
   #waiting: ((frame: Frame | null) => void)[] = [];
   readonly #pending = new Map<number, { resolve(value: unknown): void; reject(error: CameraError): void }>();
   #requestId = 0;
-  /** What was set, to be set again after a restart. */
+  /** What was set, to be set again after a restart, and the body it was set on. */
   readonly #settings = new Map<string, string>();
+  #identity: string | null = null;
+  /** Something was plugged in while it was being opened. */
+  #mayBeBack = false;
   /** Frames dropped and numbered by processes that have ended. */
   #droppedBefore = 0;
   #sequenceBase = 0;
@@ -114,10 +120,14 @@ export class Camera {
     return this.#request('readConfig');
   }
 
-  /** Sets a value now and, where that is no single action, again after every restart. @throws CameraError */
-  async writeConfig(name: string, value: string): Promise<void> {
+  /**
+   * Sets a value now and, where that is no single action, again after every restart.
+   * @param once it is one, though its name does not tell
+   * @throws CameraError
+   */
+  async writeConfig(name: string, value: string, once = false): Promise<void> {
     await this.#request('writeConfig', name, value);
-    if (isAction(name)) return;
+    if (once || isAction(name)) return;
     this.#settings.delete(name); // in the order they were set last: some bodies want the place first, some the magnification
     this.#settings.set(name, value);
   }
@@ -129,6 +139,7 @@ export class Camera {
 
   /** Tries at once, where it is lost and would wait, or not try again. */
   retryNow(): void {
+    this.#mayBeBack = this.#status.state === 'starting';
     if (this.#closed || this.#status.state !== 'lost') return;
     clearTimeout(this.#retry);
     this.#restart();
@@ -157,23 +168,25 @@ export class Camera {
     this.#process = process;
     this.#expectLife(this.#clocks.openMs);
     const { stallMs } = this.#clocks;
-    process.send({ type: 'open', name: this.name, settings: [...this.#settings], stallMs });
+    process.send({ type: 'open', name: this.name, identity: this.#identity, settings: [...this.#settings], stallMs });
     if (this.#waiting.length > 0) process.send({ type: 'next' });
   }
 
   #receive(message: FromCamera): void {
-    if (message.type === 'running') this.#runningSinceMs = Date.now();
+    if (message.type === 'running') this.#runningSinceMs = performance.now();
     // A driver may hang in its own thread while the process still gives signs of life: opening has one limit.
     if (this.#runningSinceMs !== null) this.#expectLife(this.#clocks.silenceMs);
     switch (message.type) {
       case 'running':
+        if (message.identity !== this.#identity && this.#identity !== null) this.#settings.clear();
+        this.#identity = message.identity;
         this.#update({ state: 'running', message: '' });
         break;
       case 'frame':
         this.#pass(message.frame, message.dropped);
         break;
       case 'ended':
-        if (message.error) this.#lose(message.error);
+        if (message.error) this.#lose(message.error, true);
         else this.close();
         break;
       case 'answer':
@@ -208,22 +221,29 @@ export class Camera {
     );
   }
 
-  #lose(error: ErrorMessage): void {
+  /** @param answers the process still does what it is told */
+  #lose(error: ErrorMessage, answers = false): void {
     if (this.#closed) return;
     const process = this.#process;
     this.#process = null;
     clearTimeout(this.#watchdog);
-    process?.kill();
+    if (process && answers) {
+      // A body left in the middle of a session may keep its dials locked, just when one is to be turned.
+      process.send({ type: 'request', id: ++this.#requestId, name: 'close', args: [] });
+      setTimeout(() => process.kill(), this.#clocks.leaveMs);
+    } else process?.kill();
     this.#refuseAll(new CameraError('lost', error.message));
     this.#droppedBefore = this.#status.dropped;
     this.#sequenceBase = this.#nextSequence;
-    if (this.#runningSinceMs !== null && Date.now() - this.#runningSinceMs > this.#clocks.stableMs) this.#failures = 0;
+    if (this.#runningSinceMs !== null && performance.now() - this.#runningSinceMs > this.#clocks.stableMs)
+      this.#failures = 0;
     if (FINAL.has(error.code)) {
       this.#update({ state: 'lost', message: error.message, code: error.code });
       return;
     }
     const { backoffS, secondMs } = this.#clocks;
-    const waitS = backoffS[Math.min(this.#failures++, backoffS.length - 1)];
+    const waitS = backoffS[this.#mayBeBack ? 0 : Math.min(this.#failures++, backoffS.length - 1)];
+    this.#mayBeBack = false;
     const countDown = (retryInS: number) => {
       if (retryInS === 0) {
         this.#restart();

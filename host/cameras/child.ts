@@ -16,46 +16,58 @@ const send = (message: FromCamera): void => {
 let source: CameraSource | null = null;
 /** Settles when opening has succeeded or failed; requests wait for it. */
 let opening: Promise<unknown> = Promise.resolve();
+/** Settings written meanwhile, which are newer than those to be restored. */
+const written = new Set<string>();
+/** As performance.now() has it: the clock of the wall may be set. */
 let lastFrameMs = Infinity;
 let stallMs = Infinity;
 let capturing = false;
 const mailbox = new Mailbox((frame) => send({ type: 'frame', frame, dropped: mailbox.dropped }));
 
-async function open(name: string, settings: [string, string][]): Promise<void> {
+async function open({ name, identity, settings }: ToCamera & { type: 'open' }): Promise<void> {
   try {
-    const opened = openCamera(name);
+    const opened = openCamera(name, identity);
     opening = opened.catch(() => {});
     const camera = await opened;
     source = camera;
-    const refused = await restore(camera, settings);
+    const told = camera.identity ?? null;
+    // What one body was set to is nothing to another.
+    const own = identity === null || told === identity ? settings : [];
+    await restore(camera, own);
     // Of a folder nobody knows when the next picture comes, and a recording may be held.
     const isSteady = !/^(folder|replay):/.test(name);
     await camera.start(
       (frame) => {
-        if (isSteady) lastFrameMs = Date.now();
+        if (isSteady) lastFrameMs = performance.now();
         return mailbox.put(frame);
       },
       (error) => send({ type: 'ended', error: error && describe(error) }),
     );
-    if (isSteady) lastFrameMs = Date.now();
-    await restore(camera, refused); // some are taken in live view only
-    send({ type: 'running' });
+    if (isSteady) lastFrameMs = performance.now();
+    await restore(camera, own); // some are there, taken or kept in live view only
+    send({ type: 'running', identity: told });
   } catch (error) {
     send({ type: 'ended', error: describe(error) });
   }
 }
 
-/** Writes back what was set before a restart; returns what the camera did not take. */
-async function restore(camera: CameraSource, settings: [string, string][]): Promise<[string, string][]> {
-  if (settings.length === 0) return [];
+/** Writes back what was set before a restart, as far as the camera takes it. */
+async function restore(camera: CameraSource, settings: [string, string][]): Promise<void> {
+  if (settings.length === 0) return;
   const config = new Map((await camera.readConfig()).map((value) => [value.name, value]));
-  const refused: [string, string][] = [];
   for (const [name, value] of settings) {
     const now = config.get(name);
-    if (!now || now.readOnly || now.type === 'button' || now.type === 'date' || now.value === value) continue;
-    await camera.writeConfig(name, value).catch(() => refused.push([name, value]));
+    if (
+      written.has(name) ||
+      !now ||
+      now.readOnly ||
+      now.type === 'button' ||
+      now.type === 'date' ||
+      now.value === value
+    )
+      continue;
+    await camera.writeConfig(name, value).catch(() => {});
   }
-  return refused;
 }
 
 async function answer(name: RequestName, args: string[]): Promise<unknown> {
@@ -64,13 +76,16 @@ async function answer(name: RequestName, args: string[]): Promise<unknown> {
   if (name === 'close') return close();
   if (!source) throw new CameraError('closed', 'the camera is not open');
   if (name === 'readConfig') return source.readConfig();
-  if (name === 'writeConfig') return source.writeConfig(args[0], args[1]);
+  if (name === 'writeConfig') {
+    written.add(args[0]);
+    return source.writeConfig(args[0], args[1]);
+  }
   capturing = true;
   try {
     return await source.capture();
   } finally {
     capturing = false;
-    if (lastFrameMs !== Infinity) lastFrameMs = Date.now();
+    if (lastFrameMs !== Infinity) lastFrameMs = performance.now();
   }
 }
 
@@ -88,7 +103,7 @@ function describe(error: unknown): ErrorMessage {
 function receive(message: ToCamera): void {
   if (message.type === 'open') {
     ({ stallMs } = message);
-    open(message.name, message.settings);
+    open(message);
   } else if (message.type === 'next') mailbox.next();
   else
     answer(message.name, message.args).then(
@@ -101,7 +116,7 @@ process.on('message', receive);
 
 setInterval(() => {
   send({ type: 'alive' });
-  if (capturing || Date.now() - lastFrameMs < stallMs) return;
+  if (capturing || performance.now() - lastFrameMs < stallMs) return;
   lastFrameMs = Infinity;
   send({ type: 'ended', error: { code: 'timeout', message: 'the camera sends no pictures; is live view on?' } });
 }, ALIVE_EVERY_MS);

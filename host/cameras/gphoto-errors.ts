@@ -23,7 +23,7 @@ const LIVE_VIEW_REASONS: [driver: string, advice: string][] = [
 ];
 
 /**
- * What a body of vendor extension 0x0B answers instead, which only the library's log tells (camlibs/ptp2/ptp.c,
+ * What a body answers when live view is to start, which the library's log, or its text, tells (camlibs/ptp2/ptp.c,
  * ptp_errors).
  */
 const LIVE_VIEW_CODES: [code: string, advice: string][] = [
@@ -31,6 +31,8 @@ const LIVE_VIEW_CODES: [code: string, advice: string][] = [
   ['0xa006', 'its lens is covered; take the cap off'],
   ['0xa005', 'it refuses; turn its mode dial to M, switch live view on in its menu, close its doors'],
   ['0xa102', 'it is not ready; switch live view on in its menu, else switch it off and on'],
+  ['0xa200', 'an exposure is running; wait until it has ended'],
+  ['0xa004', 'it shows pictures or its menu; leave that, or press the shutter button halfway'],
 ];
 
 const BROKEN: [CameraErrorCode, string] = [
@@ -74,8 +76,14 @@ export function toCameraError(error: unknown, port: string): CameraError {
   if (reason) return new CameraError('refused', `the camera cannot start live view: ${adviceFor(reason)}`);
   if (/does not seem to return a JPEG/.test(text))
     return new CameraError('bad-data', 'the camera sent something that is not a picture; check the cable');
+  if (/does not support Live\s?View/i.test(text))
+    return new CameraError(
+      'unsupported',
+      'this camera shows no live view by cable; watch a folder of test shots, or its HDMI output through a grabber',
+    );
   if (operation === 'frame') {
-    const [, advice] = LIVE_VIEW_CODES.find(([response]) => log.includes(`(${response}: `)) ?? [];
+    const said = text + log;
+    const [, advice] = LIVE_VIEW_CODES.find(([response]) => said.includes(`(${response}: `)) ?? [];
     if (advice) return new CameraError('refused', `the camera cannot start live view: ${advice}`);
   }
   if (/focus at limit/.test(text)) return new CameraError('at-limit', 'the focus motor is at its end');
@@ -128,5 +136,6 @@ function missing({ message }: AddonMissingError): CameraError {
 }
 
 function adviceFor(reason: string): string {
-  return LIVE_VIEW_REASONS.find(([driver]) => reason.startsWith(driver))?.[1] ?? reason;
+  const known = LIVE_VIEW_REASONS.find(([driver]) => reason.startsWith(driver))?.[1];
+  return known ?? `${reason.trim()}; look at its own screen, else switch it off and on`;
 }

@@ -4,7 +4,7 @@ import { magnificationOf } from '../../core/camera/magnify.ts';
 import type { FrameMode } from '../../core/frame.ts';
 import { type Camera, type CameraSetting, GP, GphotoError, listCameras, openCamera } from '../../native/index.ts';
 import { toCameraError } from './gphoto-errors.ts';
-import type { CameraErrorCode, CameraSource, ConfigValue } from './source.ts';
+import { CameraError, type CameraErrorCode, type CameraSource, type ConfigValue } from './source.ts';
 
 /** A picture that fails for no lasting reason is asked for again so often, so long apart. */
 const RETRIES = 10;
@@ -24,18 +24,28 @@ const EVENTS_BEFORE_CAPTURE = 500;
 
 /**
  * A camera at a port of libgphoto2: 'usb' (the first one), 'usb:001,004', 'ptpip:ADDRESS:PORT:PORT'. A USB camera that
- * was plugged in again has another number; when there is only one, it is that one.
+ * was plugged in again has another number; when there is only one, it is that one, unless it says that it is another.
+ * @param identity of the body that was there before
  * @throws CameraError
  */
-export async function openGphoto(port: string): Promise<CameraSource> {
+export async function openGphoto(port: string, identity: string | null = null): Promise<CameraSource> {
   try {
+    let renumbered = false;
     const camera = await openCamera({ port }).catch(async (error: unknown) => {
-      const renumbered = port.startsWith('usb:') && error instanceof GphotoError && error.code === GP.MODEL_NOT_FOUND;
+      renumbered = port.startsWith('usb:') && error instanceof GphotoError && error.code === GP.MODEL_NOT_FOUND;
       const [only, ...others] = renumbered ? await listCameras() : [];
       if (!only || others.length > 0) throw error;
       return openCamera({ port: only.port });
     });
-    return new GphotoSource(port, camera);
+    // Live view works without them, only its scale stays unknown then.
+    const settings = await camera.config().catch((): CameraSetting[] => []);
+    const source = new GphotoSource(port, camera, settings);
+    if (!renumbered || identity === null || source.identity === identity) return source;
+    await source.close();
+    throw new CameraError(
+      'not-found',
+      `another camera is connected than the one at '${port}'; choose it in Settings, or put the first one back`,
+    );
   } catch (error) {
     throw toCameraError(error, port);
   }
@@ -49,27 +59,40 @@ export async function listGphoto(): Promise<{ name: string; label: string }[]> {
   return found.map(({ model, port }) => ({ name: port, label: model }));
 }
 
+/** A body's own buttons magnify, too: what it says of that is read again so often. */
+const MAGNIFIED_EVERY_MS = 2000;
+
 class GphotoSource implements CameraSource {
   readonly name: string;
+  readonly identity: string | undefined;
   readonly #camera: Camera;
   readonly #events: Events;
   #magnification: number | null = null;
+  /** Settings that tell the magnification; text is only written there. */
+  readonly #magnifiers: string[];
+  #magnifiedMs = 0;
   #sequence = 0;
   #closed = false;
 
-  constructor(name: string, camera: Camera) {
+  constructor(name: string, camera: Camera, settings: readonly CameraSetting[]) {
     this.name = name;
     this.#camera = camera;
     this.#events = new Events(camera);
+    const told = ['cameramodel', 'serialnumber'].map((key) => settings.find(({ name }) => name === key)?.value ?? '');
+    this.identity = told.every((value) => value !== '') ? told.join(' ') : undefined;
+    for (const { name, value } of settings) this.#noteMagnification(name, value);
+    this.#magnifiers = settings
+      .filter(({ type, name, value }) => type !== 'text' && magnificationOf(name, value) !== undefined)
+      .map(({ name }) => name);
   }
 
   async start(...[onFrame, onEnd]: Parameters<CameraSource['start']>): Promise<void> {
-    // Live view works without it, only its scale stays unknown then.
-    const settings = await this.#camera.config().catch((): CameraSetting[] => []);
-    for (const { name, value } of settings) this.#noteMagnification(name, value);
     onFrame(await this.#nextFrame());
     const run = async () => {
-      for (; !this.#closed; await this.#events.take()) onFrame(await this.#nextFrame());
+      for (; !this.#closed; await this.#events.take()) {
+        await this.#readMagnification();
+        onFrame(await this.#nextFrame());
+      }
     };
     run().catch((error) => {
       if (!this.#closed) onEnd(error);
@@ -78,6 +101,7 @@ class GphotoSource implements CameraSource {
 
   async readConfig(): Promise<ConfigValue[]> {
     const settings = await this.#try(this.#camera.config());
+    for (const { name, value } of settings) if (this.#magnifiers.includes(name)) this.#noteMagnification(name, value);
     const names = shortNames(settings.map(({ path }) => path));
     return settings.map(({ path: _, ...rest }, i) => ({ ...rest, name: names[i] }));
   }
@@ -116,6 +140,16 @@ class GphotoSource implements CameraSource {
 
   #frame(name: string, bytes: Uint8Array, mode: FrameMode) {
     return { sequence: this.#sequence++, timeUtc: new Date().toISOString(), bytes, name, mode };
+  }
+
+  async #readMagnification(): Promise<void> {
+    if (performance.now() - this.#magnifiedMs < MAGNIFIED_EVERY_MS) return;
+    for (const name of this.#magnifiers)
+      await this.#camera.setting(name).then(
+        ({ value }) => this.#noteMagnification(name, value),
+        () => {}, // what fails here fails with the next picture, too
+      );
+    this.#magnifiedMs = performance.now();
   }
 
   #noteMagnification(name: string, value: string): void {
@@ -168,5 +202,7 @@ export class Events {
 
 /** Begins and ends as one (ITU-T T.81, B.1.1.3: SOI, EOI); bodies may send more after the end. */
 function isWholeJpeg(bytes: Buffer): boolean {
-  return bytes.readUInt16BE(0) === 0xffd8 && bytes.lastIndexOf('\xff\xd9', undefined, 'latin1') > 0;
+  return (
+    bytes.length >= 4 && bytes.readUInt16BE(0) === 0xffd8 && bytes.lastIndexOf('\xff\xd9', undefined, 'latin1') > 0
+  );
 }

@@ -24,8 +24,11 @@ export interface ErrorMessage {
 }
 
 export type ToCamera =
-  /** Opens the camera, writes the settings, starts delivery; no picture for `stallMs` is the end. */
-  | { type: 'open'; name: string; settings: [name: string, value: string][]; stallMs: number }
+  /**
+   * Opens the camera, writes the settings, starts delivery; no picture for `stallMs` is the end. `identity` is that of the
+   * body the settings are of, null where it told none.
+   */
+  | { type: 'open'; name: string; identity: string | null; settings: [name: string, value: string][]; stallMs: number }
   /** Asks for one frame: the latest not yet delivered, or the next to come. */
   | { type: 'next' }
   | { type: 'request'; id: number; name: RequestName; args: string[] };
@@ -33,7 +36,7 @@ export type ToCamera =
 export type FromCamera =
   /** Sent every second: the process is not stuck. */
   | { type: 'alive' }
-  | { type: 'running' }
+  | { type: 'running'; identity: string | null }
   /** `dropped`: frames of this process that nobody asked for in time. */
   | { type: 'frame'; frame: Frame; dropped: number }
   /** The source ended: null in good order. */

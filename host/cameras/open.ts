@@ -17,9 +17,10 @@ export function isVideoInput(name: string): boolean {
 /**
  * Opens a camera by its name on the command line; `usb` is the first one found there. Each kind is
  * loaded when first asked for: simulator and addon are not needed by the others.
+ * @param identity of the body that had this name before
  * @throws CameraError
  */
-export async function openCamera(name: string): Promise<CameraSource> {
+export async function openCamera(name: string, identity: string | null = null): Promise<CameraSource> {
   if (name === 'sim') return (await import('./sim.ts')).openSim();
   if (name.startsWith('folder:')) return (await import('./folder.ts')).openFolder(name.slice('folder:'.length));
   if (name.startsWith('replay:')) return (await import('./replay.ts')).openReplay(name.slice('replay:'.length));
@@ -28,7 +29,7 @@ export async function openCamera(name: string): Promise<CameraSource> {
       'unsupported',
       'the screen alone opens video inputs; run "nightring serve" and choose it there',
     );
-  return (await import('./gphoto.ts')).openGphoto(name);
+  return (await import('./gphoto.ts')).openGphoto(name, identity);
 }
 
 /** Cameras there are now: the simulated one and those that libgphoto2 finds. @throws CameraError */

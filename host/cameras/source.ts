@@ -35,6 +35,8 @@ export type CameraErrorCode =
  */
 export interface CameraSource {
   readonly name: string;
+  /** Model and serial number of a body that tells them. */
+  readonly identity?: string;
   /**
    * Starts delivery. Each frame is passed once; a source never queues old frames: of a live view the
    * latest wins. A source whose every picture counts (a folder) waits for `onFrame` before the next one.

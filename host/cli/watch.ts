@@ -19,7 +19,7 @@ import {
 import { CommandError, EXIT, remark, writeLine } from './output.ts';
 import { strings } from './strings.ts';
 
-/** A camera that was there and is lost for so long is gone for good, s. */
+/** A camera that was there and is lost for so long is gone for good while nothing is recorded, s. */
 const GIVE_UP_S = 30;
 
 interface WatchOptions extends OpticsOptions {
@@ -54,7 +54,8 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
   const recorder = options.record === undefined ? null : await startRecording(options, options.record);
   const cv = await loadCv();
   let goneBecause: string | null = null;
-  const patience = new Patience((why) => {
+  // A recording is for the night: the camera may get another battery.
+  const patience = new Patience(recorder ? Infinity : GIVE_UP_S, (why) => {
     goneBecause = why;
     camera.close();
   });
@@ -119,9 +120,11 @@ class Patience {
   #hasRun = false;
   #lostSinceMs: number | null = null;
   #lastWhy = '';
+  readonly #afterS: number;
   readonly #giveUp: (why: string) => void;
 
-  constructor(giveUp: (why: string) => void) {
+  constructor(afterS: number, giveUp: (why: string) => void) {
+    this.#afterS = afterS;
     this.#giveUp = giveUp;
   }
 
@@ -133,7 +136,7 @@ class Patience {
     }
     if (state !== 'lost') return;
     this.#lostSinceMs ??= Date.now();
-    const isGone = !this.#hasRun || retryInS === undefined || Date.now() - this.#lostSinceMs > GIVE_UP_S * 1000;
+    const isGone = !this.#hasRun || retryInS === undefined || Date.now() - this.#lostSinceMs > this.#afterS * 1000;
     if (isGone) {
       this.#giveUp(message);
       return;

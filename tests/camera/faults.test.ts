@@ -168,7 +168,13 @@ describe('what the camera sends', () => {
 
   test('half a picture, one without its beginning, garbage, nothing: asked for again, never shown', async () => {
     const [jpeg] = smallJpegs;
-    const bad = [jpeg.subarray(0, jpeg.length / 2), jpeg.subarray(600), Buffer.alloc(3000, 0x5a), Buffer.alloc(0)];
+    const bad = [
+      jpeg.subarray(0, jpeg.length / 2),
+      jpeg.subarray(600),
+      Buffer.alloc(3000, 0x5a),
+      Buffer.alloc(0),
+      Buffer.of(0xff),
+    ];
     const pictures: Pictures = { frame: (index) => bad[index - 3] ?? smallJpegs[index % 5] };
     const { virtual, states, frames } = await running('0x0B', { pictures });
     await until(() => virtual.framesServed > 8);
@@ -355,6 +361,22 @@ describe.each(dialectFacts)('vendor $name on USB', ({ name, op, fNumber, magnify
     await frames(2);
     expect(virtual.state.magnification).toBe(magnify.times);
   });
+});
+
+test('the body is gone and another one is there: not taken for it, and said; the first one back is', async () => {
+  const [first, second] = [await virtualCamera(), await virtualCamera(undefined, { serialNumber: '0002' })];
+  const usb = closing(new VirtualUsb(first.onUsb()));
+  const { camera, lost, frames } = watch('usb:001,004');
+  await frames(2);
+  await camera.writeConfig('f-number', 'f/8');
+  first.inject(OpA.getLiveViewImage, { kind: 'drop', afterBytes: 500 });
+  usb.set(second.onUsb(5));
+  await lost();
+  await until(() => /another camera/.test(camera.status.message));
+  expect(second.requests.get(Op.setPropValue)).toBeUndefined();
+  usb.set(first.onUsb(6));
+  await until(() => camera.status.state === 'running');
+  await frames(2);
 });
 
 describe('the camera process', () => {

@@ -8,7 +8,7 @@ import { CameraError } from '../../host/cameras/source.ts';
 import { GP, GphotoError, openCamera } from '../../native/index.ts';
 import { closing, gate, smallJpegs, until, virtualCamera } from './support.ts';
 import { Rc } from './virtual/ptp.ts';
-import { OpA } from './virtual/vendor-0a.ts';
+import { OpA, PropA } from './virtual/vendor-0a.ts';
 import { PropB } from './virtual/vendor-0b.ts';
 
 const open = async (port: string) => closing(await openGphoto(port));
@@ -160,6 +160,15 @@ describe('what the camera has to tell of itself', () => {
     await until(() => frames.length > 5);
     expect(virtual.requests.get(OpA.getEvents)).toBeGreaterThan(0);
   });
+});
+
+test('magnification turned on the body itself is noticed', async () => {
+  const virtual = await virtualCamera();
+  const { frames } = await collect(await open(virtual.port));
+  await until(() => frames.length > 2);
+  expect(frames.at(-1)!.mode.magnification).toBe(1);
+  virtual.turn(PropA.magnification, 5);
+  await until(() => frames.at(-1)!.mode.magnification === null);
 });
 
 test('settings and photographs go through', async () => {

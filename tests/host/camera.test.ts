@@ -38,6 +38,8 @@ describe('mailbox: the latest frame wins', () => {
 });
 
 /** Processes that the test plays itself. */
+const RUNNING = { type: 'running', identity: null } as const;
+
 class FakeProcesses {
   readonly all: { sent: ToCamera[]; killed: boolean; say(message: FromCamera): void; exit(): void }[] = [];
   readonly launch: Launch = (onMessage, onExit): CameraProcess => {
@@ -68,9 +70,10 @@ describe('restart', () => {
   });
 
   test('after a crash: lost with a countdown, then another process with the same settings, no step of the motor repeated', async () => {
-    processes.last.say({ type: 'running' });
-    for (const [index, name] of ['ring', 'focusMotor'].entries()) {
-      const written = camera.writeConfig(name, '6.4');
+    processes.last.say(RUNNING);
+    // The last one moves the motor of a body whose names the user has mapped.
+    for (const [index, name] of ['ring', 'focusMotor', 'focusstep9'].entries()) {
+      const written = camera.writeConfig(name, '6.4', name === 'focusstep9');
       processes.last.say({ type: 'answer', id: index + 1, answer: undefined });
       await written;
     }
@@ -80,7 +83,7 @@ describe('restart', () => {
     expect(processes.all).toHaveLength(2);
     expect(processes.last.sent[0]).toMatchObject({ type: 'open', name: 'sim', settings: [['ring', '6.4']] });
     expect(camera.status.state).toBe('starting');
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     expect(camera.status).toEqual({
       type: 'camera',
       state: 'running',
@@ -91,6 +94,44 @@ describe('restart', () => {
     });
   });
 
+  test('what was set on one body is not set on another', async () => {
+    processes.last.say({ type: 'running', identity: 'Body 1' });
+    const written = camera.writeConfig('f-number', 'f/2.8');
+    processes.last.say({ type: 'answer', id: 1, answer: undefined });
+    await written;
+    const restarted = async () => {
+      processes.last.exit();
+      await vi.advanceTimersByTimeAsync(camera.status.retryInS! * 1000);
+      return processes.last.sent[0];
+    };
+    expect(await restarted()).toMatchObject({ identity: 'Body 1', settings: [['f-number', 'f/2.8']] });
+    processes.last.say({ type: 'running', identity: 'Body 2' });
+    expect(await restarted()).toMatchObject({ identity: 'Body 2', settings: [] });
+  });
+
+  test('a process that has ended its camera by itself is told to leave it in good order before it goes', async () => {
+    processes.last.say(RUNNING);
+    processes.last.say({ type: 'ended', error: { code: 'refused', message: 'the mode dial' } });
+    expect(processes.all[0].sent.at(-1)).toMatchObject({ type: 'request', name: 'close' });
+    expect(processes.all[0].killed).toBe(false);
+    await vi.advanceTimersByTimeAsync(999);
+    expect(processes.all[0].killed).toBe(true);
+    expect(processes.all).toHaveLength(1);
+  });
+
+  test('a process that cannot be started at all: lost, and tried again', async () => {
+    const failing = vi.fn<Launch>((_, onExit) => {
+      queueMicrotask(onExit);
+      return { send: () => {}, kill: () => {} };
+    });
+    const other = new Camera('sim', () => {}, failing);
+    await vi.advanceTimersByTimeAsync(1);
+    expect(other.status).toMatchObject({ state: 'lost', retryInS: 1 });
+    await vi.advanceTimersByTimeAsync(1000);
+    expect(failing).toHaveBeenCalledTimes(2);
+    await other.close();
+  });
+
   test('the waits grow up to 8 s, and start again once it has run well', async () => {
     const waits: number[] = [];
     for (let i = 0; i < 6; i++) {
@@ -99,7 +140,7 @@ describe('restart', () => {
       await vi.advanceTimersByTimeAsync(camera.status.retryInS! * 1000);
     }
     expect(waits).toEqual([1, 2, 4, 8, 8, 8]);
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     for (let second = 0; second < 20; second++) {
       await vi.advanceTimersByTimeAsync(1000);
       processes.last.say({ type: 'alive' });
@@ -109,7 +150,7 @@ describe('restart', () => {
   });
 
   test('a process that says nothing any more is killed and replaced', async () => {
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     await vi.advanceTimersByTimeAsync(11_000);
     expect(processes.all[0].killed).toBe(true);
     expect(states.some(({ state, message }) => state === 'lost' && /hangs/.test(message))).toBe(true);
@@ -150,7 +191,7 @@ describe('restart', () => {
         await vi.advanceTimersByTimeAsync(1000);
       }
     };
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     const config = expect(camera.readConfig()).rejects.toMatchObject({ code: 'timeout' });
     const shot = camera.capture();
     await quiet(90);
@@ -163,14 +204,14 @@ describe('restart', () => {
   });
 
   test('a request under way is refused when the process ends', async () => {
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     const config = camera.readConfig();
     processes.last.exit();
     await expect(config).rejects.toMatchObject({ name: 'CameraError', code: 'lost' });
   });
 
   test('a frame asked for before the crash comes after it; numbers go on, counts add up', async () => {
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     const first = camera.nextFrame();
     processes.last.say({ type: 'frame', frame: frame(7), dropped: 3 });
     expect((await first)!.sequence).toBe(7);
@@ -184,7 +225,7 @@ describe('restart', () => {
   });
 
   test('one credit at a time however many wait', async () => {
-    processes.last.say({ type: 'running' });
+    processes.last.say(RUNNING);
     const [a, b] = [camera.nextFrame(), camera.nextFrame()];
     expect(processes.last.sent.filter(({ type }) => type === 'next')).toHaveLength(1);
     processes.last.say({ type: 'frame', frame: frame(0), dropped: 0 });

@@ -55,6 +55,7 @@ export class VirtualCamera {
   readonly state: CameraState;
   readonly dialect: Dialect;
 
+  readonly #serialNumber: string;
   readonly #pictures: Pictures;
   readonly #server = new PtpIpServer('Night Ring Test Camera', (request) => this.#perform(request));
   readonly #usb = new PtpUsbServer([Op.setPropValue, OpB.setPropValue], (request) => this.#perform(request));
@@ -62,8 +63,9 @@ export class VirtualCamera {
   #faults: Injected[] = [];
   #nextPicture = firstPicture;
 
-  private constructor(pictures: Pictures, dialect: DialectName, lens: LensMotor) {
+  private constructor(pictures: Pictures, dialect: DialectName, lens: LensMotor, serialNumber: string) {
     this.#pictures = pictures;
+    this.#serialNumber = serialNumber;
     this.state = {
       magnification: 1,
       get focusSteps() {
@@ -84,9 +86,9 @@ export class VirtualCamera {
 
   static async start(
     pictures: Pictures,
-    { dialect = '0x0A' as DialectName, lens = new LensMotor() } = {},
+    { dialect = '0x0A' as DialectName, lens = new LensMotor(), serialNumber = '0001' } = {},
   ): Promise<VirtualCamera> {
-    const camera = new VirtualCamera(pictures, dialect, lens);
+    const camera = new VirtualCamera(pictures, dialect, lens, serialNumber);
     await camera.plugIn();
     return camera;
   }
@@ -228,7 +230,7 @@ export class VirtualCamera {
     writer.array16(this.dialect.events);
     writer.array16(this.dialect.standardCodes);
     writer.array16([0x3801]).array16([0x3801, 0x3001]); // makes JPEG; holds JPEG and folders
-    return writer.string('Nightring').string('Night Ring Test Camera').string('1.0').string('0001').done();
+    return writer.string('Nightring').string('Night Ring Test Camera').string('1.0').string(this.#serialNumber).done();
   }
 
   #handles(parent: number): number[] {
