@@ -79,7 +79,7 @@ function sizedSteps(
   return {
     sizes: lengths.map((nominal) => ({ nominal, most: MOST_PRESSES })),
     firstSteps: 1,
-    travelSteps: 400,
+    travelSteps: 800,
     writes: ({ side, size, count }) =>
       Array.from({ length: count }, () => ({ name, value: say(lengths[size], side, size) })),
   };

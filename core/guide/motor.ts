@@ -8,8 +8,10 @@
  *
  * Model: position = gain · (where the lens stands), and the lens follows the motor with play, as in a
  * gear: after a change of direction the first part of the way is lost.
+ * How far it may go is told by way.ts.
  */
 import type { Move, StepSize } from '../camera/drive.ts';
+import { type Change, changed, type Gain, opposite, SAFE_SIGMAS, UNEVEN, Way } from './way.ts';
 
 /** Where focus stands, seen at rest after the latest move. */
 export interface Sight {
@@ -51,7 +53,7 @@ export interface MotorLearned {
 }
 
 export interface MotorOptions {
-  /** Furthest that the motor may go from where it stood at the start, in smallest steps, to either side. */
+  /** Furthest that the motor may truly go from where it stood at the start, in smallest steps, to either side. */
   travelSteps: number;
   /** First try to find the direction, in smallest steps. */
   firstSteps: number;
@@ -66,8 +68,7 @@ const SURE_SIGMAS = 2;
 const LARGEST_SIGMA = 0.4;
 /** Inside this part of the band no further step is worth it. */
 const CENTRAL = 0.5;
-/** A gain differs by so much from place to place, relative σ; and so little is known of it after the first response. */
-const UNEVEN = 0.1;
+/** Relative σ of a gain after the first response. */
 const PROVISIONAL = 0.8;
 /** Relative σ with which a first gain is taken. */
 const SURELY = 1 / 3;
@@ -77,23 +78,14 @@ const CLEARANCE = 3;
 const LARGEST_CHANGE = 40;
 /** Play beyond this is none, bands. */
 const LARGEST_PLAY = 60;
+/** While the play is not known, such a part of the way gone in vain since the direction changed may be lost once more. */
+const VAIN = 0.2;
 /** Moves without response, wrong answers or refusals in a row until something is concluded from them. */
 const PATIENCE = 3;
-
-interface Gain {
-  /** Bands per press to side +1, signed. */
-  value: number;
-  /** Relative standard deviation. */
-  relative: number;
-}
-
 export class FocusMotor {
   readonly #sizes: readonly StepSize[];
   readonly #firstSteps: number;
-  /** How far it may go, in smallest steps from the start, to side −1 and +1; and whether that is the motor's own end. */
-  readonly #limits: Record<1 | -1, { steps: number; isEnd: boolean }>;
-  /** Where the motor stands, in smallest steps from the start, as commanded. */
-  #steps = 0;
+  readonly #way: Way;
   #moves = 0;
   readonly #gains: (Gain | null)[];
   /** Bands lost when the direction changes; null until that has been seen. */
@@ -105,6 +97,7 @@ export class FocusMotor {
   #since: { from: Sight; presses: number[] } | null = null;
   /** Side to which the motor moves into focus; null until the direction is known. */
   #approach: 1 | -1 | null = null;
+  /** Moved back, and not yet seen clear of focus: focus is not approached from the one side. */
   #backingOff = false;
   /** What was seen before the latest move, and that move until it has been learned from. */
   #before: Sight | null = null;
@@ -118,7 +111,7 @@ export class FocusMotor {
   constructor(sizes: readonly StepSize[], { travelSteps, firstSteps }: MotorOptions) {
     this.#sizes = sizes;
     this.#firstSteps = firstSteps;
-    this.#limits = { '-1': { steps: -travelSteps, isEnd: false }, 1: { steps: travelSteps, isEnd: false } };
+    this.#way = new Way(sizes, travelSteps);
     this.#gains = sizes.map(() => null);
   }
 
@@ -142,6 +135,7 @@ export class FocusMotor {
     if (outcome !== 'refused') this.#troubles.refused = 0;
     else if (++this.#troubles.refused === PATIENCE) return stop('refused');
     else this.#takeBack();
+    if (outcome === 'at-limit' && this.#latest) this.#meetEnd(this.#latest);
     const decision = sight ? this.#goOn(sight, outcome) : this.#searchStar();
     return decision.kind === 'move' && this.#moves > MOST_MOVES ? stop('not-converging') : decision;
   }
@@ -152,7 +146,8 @@ export class FocusMotor {
     if (trouble) return stop(trouble);
     this.#before = sight;
     const distance = Math.abs(sight.position);
-    if (distance + SURE_SIGMAS * sight.sigma < 1 && !this.#canImprove(sight)) return stop('in-focus');
+    const isSure = distance + SURE_SIGMAS * sight.sigma < 1;
+    if (isSure && this.#hasArrived(sight) && !this.#canImprove(sight)) return stop('in-focus');
     if (distance < 1 && sight.sigma > LARGEST_SIGMA) return stop('too-uncertain');
     const gain = this.#gainOf(0);
     if (!gain) return this.#probe();
@@ -166,6 +161,15 @@ export class FocusMotor {
     return this.#travel(side, distance, 0.8 * this.#playAhead(side));
   }
 
+  /** Whether it has come in from the one side, and the lens with it: the play is taken up. */
+  #hasArrived(sight: Sight): boolean {
+    if (this.#backingOff) return false;
+    if (!this.#approach || this.#isFollowing(this.#approach)) return true;
+    if (!this.#since) return false;
+    const { bands, sigma } = changed(this.#since.from, sight);
+    return Math.abs(bands) > SAFE_SIGMAS * sigma;
+  }
+
   /** Inside the band, but a step in the direction it came in would bring it nearer the middle. */
   #canImprove({ position }: Sight): boolean {
     const gain = this.#gainOf(0);
@@ -176,19 +180,20 @@ export class FocusMotor {
 
   /** Nothing is known of the motor: to one side, twice as far each time, until something changes. */
   #probe(): MotorDecision {
-    if (this.#limits[1].isEnd && this.#limits[-1].isEnd) return stop('no-response');
-    const side = this.#limits[this.#side].isEnd ? opposite(this.#side) : this.#side;
-    const gone = side === this.#side ? Math.abs(this.#steps) : 0;
+    if (this.#way.isEnd(1) && this.#way.isEnd(-1)) return stop('no-response');
+    const side = this.#way.isEnd(this.#side) ? opposite(this.#side) : this.#side;
+    const gone = side === this.#side ? this.#sinceTurn((size) => this.#sizes[size].nominal) : 0;
     const steps = Math.max(this.#firstSteps, gone);
-    const size = this.#sizes.findLastIndex(({ nominal }, i) => i === 0 || 2 * nominal <= steps);
-    return this.#send({ side, size, count: Math.round(steps / this.#sizes[size].nominal) }, 'no-response');
+    const counts = this.#sizes.map(({ nominal }, i) => (i === 0 || 2 * nominal <= steps ? steps / nominal : 0));
+    return this.#send(side, counts.map(Math.round), 'no-response');
   }
 
   /** Part of the first move that changed something went into the play: the same again tells the whole gain. */
   #again(): MotorDecision {
     const size = this.#gains.findIndex((gain) => gain !== null);
-    const count = this.#since?.presses[size] ?? 1;
-    return this.#send({ side: this.#side, size, count: Math.max(1, Math.ceil(count / 2)) }, 'too-far');
+    const steps = ((this.#since?.presses[size] || 1) / 2) * this.#sizes[size].nominal;
+    const counts = this.#sizes.map(({ nominal }, i) => (i <= size ? Math.ceil(steps / nominal) : 0));
+    return this.#send(this.#side, counts, 'too-far');
   }
 
   /** Beyond focus: back past it, by the play and some more, to come in again from the one side. */
@@ -203,93 +208,102 @@ export class FocusMotor {
   /** A move of at most `bands`, however uncertain the gain, and what the play takes of it. */
   #travel(side: 1 | -1, bands: number, lost: number): MotorDecision {
     const wanted = this.#caution * Math.min(bands, LARGEST_CHANGE) + lost;
-    const most = this.#sizes.map((_, size) => {
+    const counts = this.#sizes.map((_, size) => {
       const { value, relative } = this.#gainOf(size)!;
-      return Math.abs(value) * (1 + 2 * relative);
+      return Math.floor(wanted / (Math.abs(value) * (1 + 2 * relative)));
     });
-    const size = Math.max(
-      0,
-      most.findLastIndex((change) => change <= wanted),
-    );
-    return this.#send({ side, size, count: Math.max(1, Math.floor(wanted / most[size])) }, 'too-far');
+    return this.#send(side, [Math.max(1, counts[0]), ...counts.slice(1)], 'too-far');
   }
 
-  /** Asks for a move, cut to what the limits and the motor allow. */
-  #send({ side, size, count }: Move, otherwise: MotorFailure): MotorDecision {
-    const limit = this.#limits[side];
-    const room = side * (limit.steps - this.#steps);
-    for (let i = size; i >= 0; i--) {
-      const { nominal, most } = this.#sizes[i];
-      const fitting = Math.min(i === size ? count : most, most, Math.floor(room / nominal));
-      if (fitting < 1) continue;
+  /**
+   * Asks for a move with the largest size that will do, cut to what the way and the motor allow.
+   * @param counts presses of each size that would do
+   */
+  #send(side: 1 | -1, counts: readonly number[], otherwise: MotorFailure): MotorDecision {
+    for (let size = counts.length - 1; size >= 0; size--) {
+      const room = this.#way.room(side, size, this.#isFollowing(side));
+      const count = Math.min(counts[size], this.#sizes[size].most, room);
+      if (count < 1) continue;
       if (side !== this.#side || !this.#since) {
         this.#since = this.#before && { from: this.#before, presses: this.#sizes.map(() => 0) };
         this.#follows = this.#follows && side === this.#side;
       }
       this.#side = side;
-      return this.#count({ side, size: i, count: fitting });
+      return this.#count({ side, size, count });
     }
-    return stop(limit.isEnd ? 'at-limit' : otherwise);
+    return stop(this.#way.isEnd(side) ? 'at-limit' : otherwise);
   }
 
   #count(move: Move): MotorDecision {
     this.#latest = move;
     this.#moves++;
-    this.#steps += move.side * move.count * this.#sizes[move.size].nominal;
+    this.#way.go(move);
     if (this.#since) this.#since.presses[move.size] += move.count;
     return { kind: 'move', move };
   }
 
-  /** A refused move counts as not made; should a part of it have been, the limit is nearer by as much. */
+  /** A refused move counts as not made, but a part of it may have been. */
   #takeBack(): void {
-    const { side, size, count } = this.#latest!;
-    const steps = side * count * this.#sizes[size].nominal;
-    this.#steps -= steps;
-    this.#limits[side].steps -= steps;
-    if (this.#since) this.#since.presses[size] -= count;
+    const move = this.#latest!;
+    this.#way.doubt(move);
+    if (this.#since) this.#since.presses[move.size] -= move.count;
     this.#latest = null;
+  }
+
+  #meetEnd(move: Move): void {
+    this.#way.doubt(move);
+    this.#way.meetEnd(move.side);
   }
 
   /** What the latest move has changed, and what that teaches; a reason to give up, or null. */
   #learn(sight: Sight, atLimit: boolean): MotorFailure | null {
     const [before, move] = [this.#before, this.#latest];
     this.#latest = null;
-    if (!move) return null;
-    if (atLimit) this.#learnEnd(move.count * this.#sizes[move.size].nominal);
-    if (!before) return null;
-    const change = sight.position - before.position;
-    const sigma = Math.hypot(sight.sigma, before.sigma);
-    const responded = Math.abs(change) > RESPONSE_SIGMAS * sigma;
+    if (!move || !before) return null;
+    const change = changed(before, sight);
+    const responded = Math.abs(change.bands) > RESPONSE_SIGMAS * change.sigma;
     // How much of a move into the end was done is not known.
     if (atLimit) {
       this.#follows ||= responded;
       return null;
     }
-    const presses = move.side * move.count;
-    if (this.#follows) return this.#learnGain(move, change, sigma);
+    if (this.#follows) {
+      this.#way.learn(move, before, sight);
+      return this.#learnGain(move, change);
+    }
     if (!responded) return this.#gainOf(0) && this.#travelledBands() > LARGEST_PLAY ? this.#wonder(move, false) : null;
     this.#follows = true;
-    if (!this.#gainOf(0)) this.#gains[move.size] = { value: change / presses, relative: PROVISIONAL };
-    else if (this.#since?.presses.every((count, size) => count === 0 || this.#gains[size])) {
-      const play = Math.max(0, this.#travelledBands() - Math.abs(sight.position - this.#since.from.position));
-      this.#play = this.#play === null ? play : (this.#play + play) / 2;
-    }
+    if (!this.#gainOf(0))
+      this.#gains[move.size] = { value: change.bands / (move.side * move.count), relative: PROVISIONAL };
+    else if (this.#since) this.#learnTurn(this.#since, Math.abs(changed(this.#since.from, sight).bands));
     return null;
   }
 
+  /** The lens has turned, too: what is missing of the way went into the play; where nothing is, the gains are larger. */
+  #learnTurn({ presses }: { presses: number[] }, bands: number): void {
+    const gone = this.#travelledBands();
+    const play = Math.max(0, gone - bands);
+    this.#play = this.#play === null ? play : (this.#play + play) / 2;
+    if (bands <= gone) return;
+    for (const [size, count] of presses.entries()) {
+      const { value, relative } = this.#gainOf(size)!;
+      if (count > 0) this.#gains[size] = { value: (value * bands) / gone, relative };
+    }
+  }
+
   /** A move with the play taken up. */
-  #learnGain(move: Move, change: number, sigma: number): MotorFailure | null {
+  #learnGain(move: Move, { bands, sigma }: Change): MotorFailure | null {
     const presses = move.side * move.count;
     const known = this.#gains[move.size];
     const expected = known && known.value * presses;
     if (expected && Math.abs(expected) > 2 * RESPONSE_SIGMAS * sigma) {
-      const share = change / expected;
+      const share = bands / expected;
       if (share < 0.2) return this.#wonder(move, share * Math.abs(expected) < -RESPONSE_SIGMAS * sigma);
     }
     this.#troubles.deaf = 0;
     this.#caution = 1;
-    const value = change / presses;
-    const relative = Math.max(UNEVEN, sigma / Math.max(Math.abs(change), 1e-9));
+    const value = bands / presses;
+    const relative = Math.max(UNEVEN, sigma / Math.max(Math.abs(bands), 1e-9));
     if (!known || known.relative === PROVISIONAL) {
       // From noise alone not even the sign would be right.
       const isClear = relative < SURELY && value * this.#gainOf(move.size)!.value > 0;
@@ -312,16 +326,10 @@ export class FocusMotor {
       this.#follows = false;
       return ++this.#troubles.wrong === PATIENCE ? 'not-converging' : null;
     }
+    this.#way.doubt(move);
     if (++this.#troubles.deaf < PATIENCE) return null;
-    this.#learnEnd(PATIENCE * move.count * this.#sizes[move.size].nominal);
+    this.#way.meetEnd(move.side);
     return this.#follows ? null : 'no-response';
-  }
-
-  /** The motor is at its end; how much of the last `steps` was done is not known, so the way back gets shorter. */
-  #learnEnd(steps: number): void {
-    this.#limits[this.#side] = { steps: this.#steps, isEnd: true };
-    const other = opposite(this.#side);
-    this.#limits[other].steps += this.#side * steps;
   }
 
   /** Bands per press of a size, by the nominal lengths where it has not been tried; null while nothing is known. */
@@ -337,14 +345,19 @@ export class FocusMotor {
 
   /** Way commanded since the direction changed, bands. */
   #travelledBands(): number {
-    const presses = this.#since?.presses ?? [];
-    return presses.reduce((sum, count, size) => sum + count * Math.abs(this.#gainOf(size)!.value), 0);
+    return this.#sinceTurn((size) => Math.abs(this.#gainOf(size)!.value));
+  }
+
+  /** The same by any measure of the sizes. */
+  #sinceTurn(lengthOf: (size: number) => number): number {
+    return this.#since?.presses.reduce((sum, count, size) => sum + count * lengthOf(size), 0) ?? 0;
   }
 
   /** What the play is still going to take of the next move to a side, bands. */
   #playAhead(side: 1 | -1): number {
-    if (this.#isFollowing(side) || this.#play === null) return 0;
-    return Math.max(0, this.#play - (side === this.#side ? this.#travelledBands() : 0));
+    if (this.#isFollowing(side)) return 0;
+    const gone = side === this.#side ? this.#travelledBands() : 0;
+    return this.#play === null ? VAIN * gone : Math.max(0, this.#play - gone);
   }
 
   #isFollowing(side: 1 | -1): boolean {
@@ -355,6 +368,7 @@ export class FocusMotor {
   #searchStar(): MotorDecision {
     const { side, size, count } = this.#latest ?? { side: 1, size: 0, count: 0 };
     const half = Math.ceil(count / 2);
+    this.#backingOff = true;
     this.#wayBack ??= [half, count - half]
       .filter((part) => part > 0)
       .map((part) => ({ side: opposite(side as 1 | -1), size, count: part }));
@@ -364,14 +378,11 @@ export class FocusMotor {
     this.#since = null;
     this.#follows = false;
     this.#caution = 0.25;
-    return this.#send(back, 'star-lost');
+    const counts = this.#sizes.map((_, i) => (i === back.size ? back.count : 0));
+    return this.#send(back.side, counts, 'star-lost');
   }
 }
 
 function stop(reason: 'in-focus' | MotorFailure): MotorDecision {
   return { kind: 'stop', reason };
-}
-
-function opposite(side: 1 | -1): 1 | -1 {
-  return side === 1 ? -1 : 1;
 }
