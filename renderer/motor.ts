@@ -73,15 +73,17 @@ export class MotorRun {
     this.#sending = sending;
     this.#set({ phase: 'moving' });
     const writes = this.#drive.writes(move);
-    const done = await api.drive(writes, sending.signal).catch((error) => {
+    let isStopped = false;
+    try {
+      // Somebody may have stopped it from another page.
+      isStopped = (await api.drive(writes, sending.signal)) < writes.length;
+      this.#outcome = 'done';
+    } catch (error) {
       this.#outcome = error instanceof HostError && error.code === 'at-limit' ? 'at-limit' : 'refused';
-      return null;
-    });
+    }
     this.#sending = null;
     this.#sinceMs = Date.now();
-    if (done !== null) this.#outcome = 'done';
-    // Somebody stopped it from another page.
-    if (done !== null && done < writes.length) this.#end('stopped');
+    if (isStopped) this.#end('stopped');
     if (this.#state.phase === 'moving') this.#set({ phase: 'looking' });
   }
 

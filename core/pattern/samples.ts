@@ -87,7 +87,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const sides: number[] = [];
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
-  const enlarging = new Enlarging(image);
+  const enlarging = brightness && sampling.wide ? new Enlarging(image) : null;
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
   let turn = 0;
@@ -110,11 +110,11 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       }
       if (!isSky) continue;
       for (let c = 0; c < mean.length; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
-      enlarging.look(bx, by);
+      enlarging?.look(bx, by);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
-  const first = brightness && sampling.wide && enlarging.shows ? GREEN : 0;
+  const first = enlarging?.shows ? GREEN : 0;
   const plane = (from: number, count: number) => {
     const out = new Float32Array(xs.length * count);
     for (let i = 0, at = 0; i < xs.length; i++)
@@ -143,7 +143,7 @@ const GREEN = 1;
 const FAR_PX = 8;
 const ALIKE = 0.2;
 
-/** Tells from the sky's noise whether the sensor's pixels are shown several times their size: neighbours are then alike. */
+/** Tells from the sky's noise whether a colour picture shows the sensor's pixels several times their size: neighbours are then alike. */
 class Enlarging {
   private near = 0;
   private far = 0;
@@ -157,7 +157,7 @@ class Enlarging {
   look(x: number, y: number): void {
     const { data, widthPx, channels } = this.image;
     if (x + FAR_PX >= widthPx) return;
-    const at = (y * widthPx + x) * channels + (channels > 1 ? GREEN : 0);
+    const at = (y * widthPx + x) * channels + GREEN;
     this.near += (data[at + channels] - data[at]) ** 2;
     this.far += (data[at + FAR_PX * channels] - data[at]) ** 2;
   }

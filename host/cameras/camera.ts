@@ -180,6 +180,7 @@ export class Camera {
       case 'running':
         if (message.identity !== this.#identity && this.#identity !== null) this.#settings.clear();
         this.#identity = message.identity;
+        this.#mayBeBack = false;
         this.#update({ state: 'running', message: '' });
         break;
       case 'frame':

@@ -117,7 +117,7 @@ function webp(bytes: Bytes, head: Buffer): Wholeness {
   return head.readUInt32LE(4) + 8 <= bytes.sizeBytes ? 'whole' : 'partial';
 }
 
-/** ISO base media file format (ISO/IEC 14496-12, 4.2), as CR3 and HEIC are: boxes one behind the other, pixels in 'mdat'. */
+/** ISO base media file format (ISO/IEC 14496-12, 4.2), as HEIF and some camera raw are: boxes one behind the other, pixels in 'mdat'. */
 async function boxes(bytes: Bytes): Promise<Wholeness> {
   let hasPixels = false;
   let at = 0;
@@ -136,7 +136,7 @@ async function boxes(bytes: Bytes): Promise<Wholeness> {
 
 /** Bytes of one value, by its type (TIFF 6.0, section 2; 13 is a directory's offset, TIFF Technical Note 1). */
 const TYPE_BYTES = [0, 1, 1, 2, 4, 8, 1, 1, 2, 4, 8, 4, 8, 4];
-/** Further directories: SubIFDs, where DNG and NEF keep the raw picture, and EXIF's, with the maker's note. */
+/** Further directories: SubIFDs, where DNG keeps the raw picture, and EXIF's, with the maker's note. */
 const DIRECTORY_TAGS = [330, 34665];
 /** Where pixels lie, and how many bytes of them: strips, tiles, a JPEG (TIFF 6.0, sections 3, 15 and 22). */
 const PIXEL_TAGS = [
@@ -147,7 +147,7 @@ const PIXEL_TAGS = [
 const OFFSET_TAGS = new Set([...DIRECTORY_TAGS, ...PIXEL_TAGS.flat()]);
 
 /**
- * TIFF 6.0 and the camera raw made of it (DNG, NEF, CR2, ARW, PEF …): whatever the directories speak of has to lie
+ * TIFF 6.0 and the camera raw made of it (DNG and most others): whatever the directories speak of has to lie
  * within the file. Many writers put the directories last and their offset into the head after that: until then it is 0.
  */
 async function tiff(bytes: Bytes, head: Buffer): Promise<Wholeness> {
@@ -173,7 +173,7 @@ async function tiff(bytes: Bytes, head: Buffer): Promise<Wholeness> {
     }
     for (const tag of DIRECTORY_TAGS)
       for (const inner of values.get(tag) ?? []) waiting.push({ offset: inner, isChained: false });
-    if (isChained) waiting.push({ offset: next, isChained }); // of others it means nothing: Photoshop leaves there what was
+    if (isChained) waiting.push({ offset: next, isChained }); // of others it means nothing: some writers leave there what was
   }
   return isTold ? 'whole' : 'unknown';
 }

@@ -40,6 +40,20 @@ const hasMoved = () =>
     .waitFor();
 const end = () => panel().getAttribute('data-end');
 
+/** Has the ring at a mark, and the motor on its way from there. */
+async function setOff({ page }: OpenPage, mark: number): Promise<void> {
+  await setWorld(page, 'ring', mark);
+  await waitForInstruction(page, 'distance');
+  await page.keyboard.press('f');
+  await hasMoved();
+}
+
+async function otherPage({ context }: OpenPage): Promise<Page> {
+  const other = await context.newPage();
+  await other.goto(host.url);
+  return other;
+}
+
 /** The ring does not turn any more. */
 async function standsStill(page: Page): Promise<void> {
   let last = await ring(page);
@@ -81,13 +95,9 @@ test('space, pressed again and again or held, never starts it anew, though the b
 });
 
 test('stopped from another page, it goes on no more', async () => {
-  const { page, context } = opened;
-  await setWorld(page, 'ring', 5.0);
-  await waitForInstruction(page, 'distance');
-  await page.keyboard.press('f');
-  await hasMoved();
-  const other = await context.newPage();
-  await other.goto(host.url);
+  const { page } = opened;
+  await setOff(opened, 5.0);
+  const other = await otherPage(opened);
   const stop = () =>
     other.evaluate(() => fetch('/api/camera/sequence', { method: 'DELETE' }).then(({ status }) => status));
   // Between two moves there is nothing to stop.
@@ -143,18 +153,14 @@ test('it brings the lens into focus, stops there, and tells what it has learned'
 });
 
 test('a page that is busy sends no steps; one that is closed ends those under way', async () => {
-  const { page, context } = opened;
-  await setWorld(page, 'ring', 5.5);
-  await waitForInstruction(page, 'distance');
-  await page.keyboard.press('f');
-  await hasMoved();
+  const { page } = opened;
+  await setOff(opened, 5.5);
   // Nothing else runs in the page for two seconds.
   const busy = page.evaluate(() => {
     const until = performance.now() + 2000;
     while (performance.now() < until);
   });
-  const other = await context.newPage();
-  await other.goto(host.url);
+  const other = await otherPage(opened);
   await standsStill(other);
   await busy;
   await page.close();

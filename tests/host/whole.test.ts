@@ -76,7 +76,7 @@ function directoryAt(offset: number, entries: Entry[], next: number, isLittle: b
 
 /**
  * As cameras write their raw: directories first, in the first one a small preview and the EXIF block with a garbage
- * offset behind it as Photoshop leaves, in SubIFDs a JPEG and the raw strips, which are what is copied last.
+ * offset behind it as some writers leave, in SubIFDs a JPEG and the raw strips, which are what is copied last.
  */
 function cameraRaw(isLittle: boolean): Buffer {
   const strips = [0, 1, 2].map((index) => noise(50_000 + index));
