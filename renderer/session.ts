@@ -39,8 +39,8 @@ import {
 export interface SessionState {
   /** Connection to the host. */
   link: 'connecting' | 'open' | 'closed';
-  /** OpenCV.js in the vision worker; any other text says why it cannot start. */
-  vision: 'starting' | 'ready' | { failed: string };
+  /** Why the vision worker cannot start; null while it can. */
+  visionFailure: string | null;
   camera: CameraMessage;
   recording: RecordingMessage;
   /** How often something came or went on the host's USB. */
@@ -109,7 +109,7 @@ export class Session {
     this.#settings = settings;
     this.#state = {
       link: 'connecting',
-      vision: 'starting',
+      visionFailure: null,
       camera: NO_CAMERA,
       recording: NOT_RECORDING,
       plugged: 0,
@@ -124,7 +124,7 @@ export class Session {
     };
     this.#worker = new Worker(new URL('./vision/worker.ts', import.meta.url), { type: 'module' });
     this.#worker.onmessage = ({ data }: MessageEvent<VisionMessage>) => this.#onVision(data);
-    this.#worker.onerror = (event) => this.#set({ vision: { failed: event.message || 'worker stopped' } });
+    this.#worker.onerror = (event) => this.#set({ visionFailure: event.message || 'worker stopped' });
     this.#connect();
   }
 
@@ -266,7 +266,7 @@ export class Session {
     if (
       this.#inHand > (this.#measureMs < FRAME_MS ? 1 : 0) ||
       this.#asked ||
-      this.#state.vision !== 'ready' ||
+      this.#state.visionFailure !== null ||
       !(this.#video || this.#socket?.readyState === WebSocket.OPEN)
     )
       return;
@@ -324,13 +324,6 @@ export class Session {
 
   #onVision(message: VisionMessage): void {
     switch (message.type) {
-      case 'ready':
-        this.#set({ vision: 'ready' });
-        this.#askForFrame();
-        break;
-      case 'failed':
-        this.#set({ vision: { failed: message.reason } });
-        break;
       case 'unreadable':
         this.#inHand--;
         this.#askForFrame();

@@ -1,7 +1,6 @@
 import type { PixelImage } from '../frame.ts';
 import type { Measurement, NoPattern, Optics, Reading, ReasonCode } from '../measurement.ts';
 import { starNear } from './candidates.ts';
-import type { Cv } from './cv.ts';
 import { Follower } from './measure.ts';
 import { FrameStack } from './stack.ts';
 
@@ -28,8 +27,8 @@ const STAR_REACH_PX = 12;
  * order that a turn of the ring is seen soon.
  */
 export class LiveMeasurer {
-  private readonly single: Follower;
-  private readonly batches: Follower;
+  private readonly single = new Follower();
+  private readonly batches = new Follower();
   private readonly stack = new FrameStack();
   /** Frames of the batch being gathered, 1 while single frames do. */
   private wanted = 1;
@@ -37,11 +36,6 @@ export class LiveMeasurer {
   /** The last batch showed the pattern. */
   private seen = false;
   private reason: ReasonCode = 'too-dim';
-
-  constructor(cv: Cv) {
-    this.single = new Follower(cv);
-    this.batches = new Follower(cv);
-  }
 
   /**
    * As `measure`; while a batch is being gathered a `NoPattern` with `gathering` and the reason found last.

@@ -2,23 +2,22 @@
 import type { PixelImage } from '../frame.ts';
 import type { Measurement, Optics, Reading } from '../measurement.ts';
 import { starNear } from './candidates.ts';
-import type { Cv } from './cv.ts';
 import { describe } from './describe.ts';
 import { type Found, findPattern, followPattern } from './find.ts';
 import { Pyramid } from './pyramid.ts';
 
-const pyramids = new WeakMap<Cv, Pyramid>();
+/** Of whatever was measured last: its arrays are used again. */
+const pyramid = new Pyramid();
 
 /**
  * Measures the pattern in one frame.
- * @param cv OpenCV module from `loadCv()`
  * @param image decoded pixels, any size from about 64 × 64 px
  * @param optics what is known of lens, camera and mask; nulls leave `defocusUm` null
  * @returns a `Measurement` (see there for units and signs) or `NoPattern` with its reason
  * @throws RangeError when the mask's k is 0
  */
-export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
-  const found = findPattern(image, pyramidFor(cv).build(image), optics);
+export function measure(image: PixelImage, optics: Optics): Reading {
+  const found = findPattern(image, pyramid.build(image), optics);
   return 'reason' in found ? found : reading(image, found, optics);
 }
 
@@ -27,14 +26,9 @@ export function measure(cv: Cv, image: PixelImage, optics: Optics): Reading {
  * as soon as it is not there.
  */
 export class Follower {
-  private readonly cv: Cv;
   private last: Found | null = null;
   /** Of the last frame, from its own pattern: where no pixel size is given, it tells how wide diffraction is. */
   private pixelUm: number | null = null;
-
-  constructor(cv: Cv) {
-    this.cv = cv;
-  }
 
   /** As `measure`; frames may change size and place of the star at any time. */
   measure(image: PixelImage, optics: Optics): Reading {
@@ -42,7 +36,7 @@ export class Follower {
     let found = this.last && followPattern(image, this.last, known);
     if (!found) {
       this.last = null;
-      const searched = findPattern(image, pyramidFor(this.cv).build(image), optics);
+      const searched = findPattern(image, pyramid.build(image), optics);
       if ('reason' in searched) return searched;
       found = searched;
     }
@@ -56,13 +50,4 @@ export class Follower {
 function reading(image: PixelImage, found: Found, optics: Optics): Measurement {
   const { xPx, yPx, distancePx } = found.rough;
   return describe(found, starNear(image, xPx, yPx, 0.3 * distancePx), optics);
-}
-
-function pyramidFor(cv: Cv): Pyramid {
-  let pyramid = pyramids.get(cv);
-  if (!pyramid) {
-    pyramid = new Pyramid(cv);
-    pyramids.set(cv, pyramid);
-  }
-  return pyramid;
 }

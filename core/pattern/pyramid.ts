@@ -1,6 +1,6 @@
 import type { PixelImage } from '../frame.ts';
-import type { Cv } from './cv.ts';
 import { linearTable } from './linear.ts';
+import { reduce } from './reduce.ts';
 import { solve } from './solve.ts';
 
 /** One level of the pyramid: linear luminance above the local background, row-major. */
@@ -18,44 +18,29 @@ const LEVELS = 5;
 /** The background is fitted on this level. */
 const BACKGROUND_LEVEL = 4;
 
-type Mat = InstanceType<Cv['Mat']>;
-
 /**
  * Linear luminance (sum of the channels, each 0…1) of a frame at halved sizes, background removed.
- * The OpenCV matrices are kept and reused for frames of the same size: they are not garbage-collected.
+ * The arrays are used again for frames of the same size: making megabytes for each would cost as much as filling them.
  */
 export class Pyramid {
-  private readonly cv: Cv;
-  private mats: Mat[] = [];
+  private levels: Pick<Level, 'widthPx' | 'heightPx' | 'data'>[] = [];
   /** Sky at the frame's centre before removal (sum of the channels, linear). */
   skyMean = 0;
 
-  constructor(cv: Cv) {
-    this.cv = cv;
-  }
-
   /** Fills the levels from `image`; the arrays stay valid until the next call. */
   build(image: PixelImage): Level[] {
-    const { cv } = this;
-    const { widthPx, heightPx } = image;
-    this.allocate(widthPx, heightPx);
-    luminance(image, this.mats[0].data32F);
-    for (let level = 1; level < LEVELS; level++) {
-      const target = this.mats[level];
-      cv.resize(this.mats[level - 1], target, target.size(), 0, 0, cv.INTER_AREA);
-    }
+    this.allocate(image);
+    const { levels } = this;
+    luminance(image, levels[0].data);
+    for (let i = 1; i < LEVELS; i++)
+      reduce(levels[i - 1].data, levels[i - 1].widthPx, levels[i].data, levels[i].widthPx);
     this.removeBackground();
     const floor = Math.max(1e-4, halfGreyStep(image, this.skyMean));
-    return this.mats.map((mat, level) => {
-      const data = mat.data32F;
-      return {
-        widthPx: mat.cols,
-        heightPx: mat.rows,
-        scale: widthPx / mat.cols,
-        data,
-        noise: robustNoise(data, floor / 2 ** level),
-      };
-    });
+    return levels.map((level, i) => ({
+      ...level,
+      scale: image.widthPx / level.widthPx,
+      noise: robustNoise(level.data, floor / 2 ** i),
+    }));
   }
 
   /**
@@ -63,11 +48,10 @@ export class Pyramid {
    * it is not lifted by a pattern that fills a good part of a magnified picture.
    */
   private removeBackground(): void {
-    const coarse = this.mats[BACKGROUND_LEVEL];
-    const sky = fitSky(coarse.data32F, coarse.cols, coarse.rows);
+    const coarse = this.levels[BACKGROUND_LEVEL];
+    const sky = fitSky(coarse.data, coarse.widthPx, coarse.heightPx);
     this.skyMean = sky[0];
-    for (const mat of this.mats) {
-      const { cols, rows, data32F: data } = mat;
+    for (const { widthPx: cols, heightPx: rows, data } of this.levels) {
       for (let y = 0, i = 0; y < rows; y++) {
         const v = (2 * y + 1) / rows - 1;
         const constant = sky[0] + sky[2] * v + sky[5] * v * v;
@@ -80,24 +64,12 @@ export class Pyramid {
     }
   }
 
-  private allocate(widthPx: number, heightPx: number): void {
-    const { cv } = this;
-    if (this.mats[0]?.cols === widthPx && this.mats[0]?.rows === heightPx) return;
-    this.free();
-    for (let level = 0; level < LEVELS; level++)
-      this.mats.push(
-        new cv.Mat(
-          Math.max(1, Math.round(heightPx / 2 ** level)),
-          Math.max(1, Math.round(widthPx / 2 ** level)),
-          cv.CV_32FC1,
-        ),
-      );
-  }
-
-  /** Gives the matrices back to OpenCV. */
-  free(): void {
-    for (const mat of this.mats) mat.delete();
-    this.mats = [];
+  private allocate({ widthPx, heightPx }: PixelImage): void {
+    if (this.levels[0]?.widthPx === widthPx && this.levels[0].heightPx === heightPx) return;
+    this.levels = Array.from({ length: LEVELS }, (_, level) => {
+      const [width, height] = [widthPx, heightPx].map((size) => Math.max(1, Math.round(size / 2 ** level)));
+      return { widthPx: width, heightPx: height, data: new Float32Array(width * height) };
+    });
   }
 }
 

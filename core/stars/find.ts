@@ -1,9 +1,8 @@
 /** All stars of a photograph, in tiles, so that memory does not grow with the picture. */
 import type { PixelImage } from '../frame.ts';
-import type { Cv } from '../pattern/cv.ts';
 import { median } from '../track/fit.ts';
 import { detect, type Peak } from './detect.ts';
-import { MatchedFilter } from './filter.ts';
+import { matchedFilter, whiteNoise } from './filter.ts';
 import { type Box, brightestChannel, isBurnt, lightOf } from './light.ts';
 import { axesOf, growth, type Patch, shapeOf } from './shape.ts';
 import { Sky } from './sky.ts';
@@ -31,33 +30,26 @@ interface Detection extends Star {
 
 /**
  * Finds and measures the stars of a photograph that was taken without the mask.
- * @param cv OpenCV module from `loadCv()`
  * @param image decoded pixels, any size from about 64 × 64 px
  */
-export function findStars(cv: Cv, image: PixelImage): StarList {
+export function findStars(image: PixelImage): StarList {
   const { widthPx, heightPx } = image;
-  const filter = new MatchedFilter(cv);
-  try {
-    const sky = new Sky(image);
-    const sought = soughtWidth(image, sky, filter);
-    const all: Detection[] = [];
-    for (const box of tiles(widthPx, heightPx))
-      all.push(...starsIn(image, sky, filter, partOf(image, sky, box, sought), sought));
-    const stars = all.filter(isStarAmong(all));
-    stars.sort((a, b) => b.flux - a.flux);
-    const middle = sky.at(widthPx / 2, heightPx / 2);
-    return {
-      widthPx,
-      heightPx,
-      stars: stars.map(({ minorFwhmPx: _, colourShare: __, ...star }) => star),
-      rejected: all.length - stars.length,
-      sky: middle.level,
-      noise: middle.noise,
-      soughtFwhmPx: sought.fwhmPx,
-    };
-  } finally {
-    filter.free();
-  }
+  const sky = new Sky(image);
+  const sought = soughtWidth(image, sky);
+  const all: Detection[] = [];
+  for (const box of tiles(widthPx, heightPx)) all.push(...starsIn(image, sky, partOf(image, sky, box, sought), sought));
+  const stars = all.filter(isStarAmong(all));
+  stars.sort((a, b) => b.flux - a.flux);
+  const middle = sky.at(widthPx / 2, heightPx / 2);
+  return {
+    widthPx,
+    heightPx,
+    stars: stars.map(({ minorFwhmPx: _, colourShare: __, ...star }) => star),
+    rejected: all.length - stars.length,
+    sky: middle.level,
+    noise: middle.noise,
+    soughtFwhmPx: sought.fwhmPx,
+  };
 }
 
 /** What the whole picture is searched with. */
@@ -94,20 +86,20 @@ function trialBoxes({ widthPx, heightPx }: PixelImage): Box[] {
  * The width that fits most stars: of those found with each of the widths tried, the ones count that turn out about as
  * wide as the filter. A narrow filter breaks discs up and a wide one swallows neighbours; neither agrees with itself.
  */
-function soughtWidth(image: PixelImage, sky: Sky, filter: MatchedFilter): Sought {
+function soughtWidth(image: PixelImage, sky: Sky): Sought {
   const parts = trialBoxes(image).map((box) => ({ box, around: box, data: aboveSky(image, sky, box) }));
   let best = { fwhmPx: TRIED_PX[1], count: 0 };
   for (const fwhmPx of TRIED_PX) {
-    const sought = { fwhmPx, filteredNoise: noiseAfter(parts, filter, fwhmPx) };
+    const sought = { fwhmPx, filteredNoise: noiseAfter(parts, fwhmPx) };
     const widths = parts
-      .flatMap((part) => starsIn(image, sky, filter, part, sought))
+      .flatMap((part) => starsIn(image, sky, part, sought))
       .filter((star) => star.colourShare < ONE_COLOUR && star.minorFwhmPx > 0.9)
       .map((star) => star.fwhmPx)
       .filter((width) => width > fwhmPx / 1.5 && width < fwhmPx * 1.5);
     if (widths.length > best.count) best = { fwhmPx: Math.max(1.5, median(widths)), count: widths.length };
   }
   const { fwhmPx } = best;
-  return { fwhmPx, filteredNoise: noiseAfter(parts, filter, fwhmPx) };
+  return { fwhmPx, filteredNoise: noiseAfter(parts, fwhmPx) };
 }
 
 /** Part of the picture whose stars are wanted, with a margin around it that is looked at, too. */
@@ -123,10 +115,10 @@ function partOf(image: PixelImage, sky: Sky, box: Box, { fwhmPx }: Sought): Part
   return { box, around, data: aboveSky(image, sky, around) };
 }
 
-function noiseAfter(parts: Part[], filter: MatchedFilter, fwhmPx: number): number {
+function noiseAfter(parts: Part[], fwhmPx: number): number {
   return median(
     parts.map(({ data, around }) => {
-      const filtered = filter.apply(data, around.widthPx, fwhmPx);
+      const filtered = matchedFilter(data, around.widthPx, fwhmPx);
       const step = Math.max(1, Math.floor(filtered.length / 20_000)) | 1;
       const sample = Float32Array.from({ length: Math.ceil(filtered.length / step) }, (_, i) => filtered[i * step]);
       sample.sort();
@@ -137,15 +129,15 @@ function noiseAfter(parts: Part[], filter: MatchedFilter, fwhmPx: number): numbe
 }
 
 /** Stars whose peak lies in the part's box. */
-function starsIn(image: PixelImage, sky: Sky, filter: MatchedFilter, part: Part, sought: Sought): Detection[] {
+function starsIn(image: PixelImage, sky: Sky, part: Part, sought: Sought): Detection[] {
   const { box, around, data } = part;
-  const filtered = Float32Array.from(filter.apply(data, around.widthPx, sought.fwhmPx));
+  const filtered = matchedFilter(data, around.widthPx, sought.fwhmPx);
   const unit = 1 / sought.filteredNoise;
   for (let i = 0; i < filtered.length; i++) filtered[i] *= unit;
   const labels = new Int32Array(data.length);
   const peaks = detect(filtered, around.widthPx, DETECTION_SIGMA, labels);
   const patch: Patch = { widthPx: around.widthPx, heightPx: around.heightPx, data, labels };
-  const correlation = sought.filteredNoise / filter.whiteNoise(sought.fwhmPx);
+  const correlation = sought.filteredNoise / whiteNoise(sought.fwhmPx);
   return peaks.flatMap((peak) => {
     const [xPx, yPx] = [peak.xPx + around.x0, peak.yPx + around.y0];
     if (xPx < box.x0 || yPx < box.y0 || xPx >= box.x0 + box.widthPx || yPx >= box.y0 + box.heightPx) return [];

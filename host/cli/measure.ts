@@ -1,6 +1,5 @@
 import { readFile, stat } from 'node:fs/promises';
 import type { Command } from 'commander';
-import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { type KnownOptics, measureBytes } from '../measure.ts';
 import { isMaskAssumed, jsonLine, type LineOutcome, missingForDefocus, textLine, worseExit } from './lines.ts';
 import { knownOptics, type OpticsOptions, withOpticsOptions } from './options.ts';
@@ -23,12 +22,11 @@ export function addMeasure(program: Command): void {
 }
 
 async function measureFiles(files: string[], known: KnownOptics, asJson: boolean): Promise<number> {
-  const cv = await loadCv();
   const nameWidth = Math.min(40, Math.max(...files.map((file) => file.length)));
   const remarks = new Remarks();
   let exit: number = EXIT.ok;
   for (const file of files) {
-    const outcome = await measureFile(cv, file, known);
+    const outcome = await measureFile(file, known);
     await writeLine(asJson ? jsonLine({ file }, outcome) : textLine({ file }, outcome, nameWidth));
     exit = worseExit(exit, outcome);
     remarks.note(outcome);
@@ -37,9 +35,9 @@ async function measureFiles(files: string[], known: KnownOptics, asJson: boolean
   return exit;
 }
 
-async function measureFile(cv: Cv, file: string, known: KnownOptics): Promise<LineOutcome> {
+async function measureFile(file: string, known: KnownOptics): Promise<LineOutcome> {
   const read = await readPicture(file);
-  return 'reason' in read ? read : measureBytes(cv, read.bytes, file, known);
+  return 'reason' in read ? read : measureBytes(read.bytes, file, known);
 }
 
 /** A picture file's bytes, or why they cannot be had. */

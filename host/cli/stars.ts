@@ -1,5 +1,4 @@
 import type { Command } from 'commander';
-import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { compareShots } from '../../core/stars/compare.ts';
 import { findStars } from '../../core/stars/find.ts';
 import { type FieldMap, mapField } from '../../core/stars/map.ts';
@@ -43,12 +42,11 @@ export function addStars(program: Command): void {
 }
 
 async function starsOf(files: string[], options: StarsOptions): Promise<number> {
-  const cv = await loadCv();
   const nameWidth = Math.min(40, Math.max(...files.map((file) => file.length)));
   let exit: number = EXIT.ok;
   let first: StarList | null = null;
   for (const file of files) {
-    const shot = await shotIn(cv, file, options);
+    const shot = await shotIn(file, options);
     if ('reason' in shot) {
       exit = EXIT.unreadable;
       const { reason } = shot;
@@ -79,13 +77,13 @@ async function starsOf(files: string[], options: StarsOptions): Promise<number> 
   return exit;
 }
 
-async function shotIn(cv: Cv, file: string, options: StarsOptions): Promise<Shot | { reason: string }> {
+async function shotIn(file: string, options: StarsOptions): Promise<Shot | { reason: string }> {
   const read = await readPicture(file);
   if ('reason' in read) return read;
   try {
     const image = await decode(read.bytes, file);
     const exif = await readExif(read.bytes, image.widthPx);
-    const list = findStars(cv, image);
+    const list = findStars(image);
     const exposure = {
       exposureS: options.exposureS ?? exif.exposureS,
       focalMm: options.focalMm ?? exif.focalMm,

@@ -1,5 +1,4 @@
 import type { Command } from 'commander';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { type CameraMessage, DEFAULT_RECORDING_MB, type RecordingMessage } from '../api.ts';
 import { Camera } from '../cameras/camera.ts';
@@ -52,7 +51,6 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
   const isReplay = options.camera.startsWith('replay:');
   if (options.speed !== undefined && !isReplay) throw new CommandError(strings.watch.speedOfReplay, EXIT.usage);
   const recorder = options.record === undefined ? null : await startRecording(options, options.record);
-  const cv = await loadCv();
   let goneBecause: string | null = null;
   // A recording is for the night: the camera may get another battery.
   const patience = new Patience(recorder ? Infinity : GIVE_UP_S, (why) => {
@@ -78,9 +76,9 @@ async function watch(options: WatchOptions, known: KnownOptics): Promise<number>
     const frame = recorder?.frame(next, next.anew ?? true) ?? next;
     optics ??= await withCamerasOwn(known, camera);
     // Each frame is measured for itself, but those of a recording as they were then.
-    if (next.anew !== false || frame.anew) measurer = next.anew === undefined ? null : new LiveMeasurer(cv);
+    if (next.anew !== false || frame.anew) measurer = next.anew === undefined ? null : new LiveMeasurer();
     const recorded = { optics: frame.optics, measurer: frame.mode.kind === 'live' ? measurer : null };
-    const outcome = await measureBytes(cv, frame.bytes, frame.name, optics, frame.mode.pixelUm, recorded);
+    const outcome = await measureBytes(frame.bytes, frame.name, optics, frame.mode.pixelUm, recorded);
     if ('reading' in outcome) recorder?.reading(frame.sequence, outcome.optics, outcome.reading);
     else recorder?.unreadable(frame.sequence, outcome.unreadable.message);
     const head = { file: frame.name, frame: frameNumber, timeUtc: frame.timeUtc };

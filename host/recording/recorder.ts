@@ -140,12 +140,13 @@ export class Recorder {
       await this.#mindSpace();
       const { sequence, timeUtc, name, mode, bytes } = frame;
       const file = fileName(number, frame);
+      const onDisk = Math.ceil(bytes.length / BLOCK_BYTES) * BLOCK_BYTES;
+      await this.#makeRoom(onDisk);
       await writeFile(join(segment.folder, file), bytes);
+      segment.bytes += onDisk;
       const line = { type: 'frame', frame: number, file, bytes: bytes.length, sequence, timeUtc, name, mode } as const;
-      segment.bytes += Math.ceil(bytes.length / BLOCK_BYTES) * BLOCK_BYTES;
       await this.#append(segment, { ...line, anew: given.anew });
       this.#backlogBytes -= bytes.length;
-      await this.#prune();
       this.#update({
         frames: this.#status.frames + 1,
         heldS: (Date.parse(timeUtc) - Date.parse(this.#segments[0].fromUtc)) / 1000,
@@ -180,12 +181,14 @@ export class Recorder {
     const of = this.#recent.get(sequence);
     if (!of || this.#status.state !== 'recording') return;
     this.#write(async () => {
-      if (this.#segments.includes(of.segment)) await this.#append(of.segment, lineFor(of.number));
+      await this.#append(of.segment, lineFor(of.number));
     });
   }
 
   async #append(segment: Segment, line: FrameLine | ReadingLine | UnreadableLine): Promise<void> {
     const text = `${JSON.stringify(line)}\n`;
+    await this.#makeRoom(text.length);
+    if (!this.#segments.includes(segment)) return;
     await appendFile(join(segment.folder, INDEX_FILE), text);
     segment.bytes += text.length;
     this.#update({ bytes: this.#segments.reduce((sum, { bytes }) => sum + bytes, 0) });
@@ -205,8 +208,9 @@ export class Recorder {
     return segment;
   }
 
-  async #prune(): Promise<void> {
-    while (this.#status.bytes > this.#options.limitBytes && this.#segments.length > 1) {
+  /** For what is about to be written: the limit holds at every moment. */
+  async #makeRoom(bytes: number): Promise<void> {
+    while (this.#status.bytes + bytes > this.#options.limitBytes && this.#segments.length > 1) {
       const [oldest] = this.#segments.splice(0, 1);
       await rm(oldest.folder, { recursive: true, force: true });
       this.#update({ bytes: this.#status.bytes - oldest.bytes });

@@ -67,10 +67,6 @@ const PAGE_POLICY = {
   frameAncestors: ["'none'"],
 };
 
-/** OpenCV.js compiles WebAssembly and functions at run time: this policy comes with its worker's script only. */
-const VISION_WORKER = /^\/assets\/vision-worker-[\w-]+\.js$/;
-const WORKER_POLICY = { ...PAGE_POLICY, scriptSrc: ["'self'", "'wasm-unsafe-eval'", "'unsafe-eval'"] };
-
 const CAMERA_STATUS: Partial<Record<CameraErrorCode, ContentfulStatusCode>> = {
   'not-found': 404,
   busy: 409,
@@ -100,15 +96,15 @@ export interface AppParts {
 export function createApp({ access, station, notebook, settings, pageFolder, recordings }: AppParts): Hono {
   const app = new Hono();
 
-  const shared = {
-    xFrameOptions: 'DENY',
-    strictTransportSecurity: false, // plain HTTP on loopback
-    // The camera for capture devices that the page measures; never a microphone.
-    permissionsPolicy: { camera: ['self'], microphone: [], geolocation: [] },
-  };
-  const pageHeaders = secureHeaders({ ...shared, contentSecurityPolicy: PAGE_POLICY });
-  const workerHeaders = secureHeaders({ ...shared, contentSecurityPolicy: WORKER_POLICY });
-  app.use((c, next) => (VISION_WORKER.test(c.req.path) ? workerHeaders : pageHeaders)(c, next));
+  app.use(
+    secureHeaders({
+      xFrameOptions: 'DENY',
+      strictTransportSecurity: false, // plain HTTP on loopback
+      // The camera for capture devices that the page measures; never a microphone.
+      permissionsPolicy: { camera: ['self'], microphone: [], geolocation: [] },
+      contentSecurityPolicy: PAGE_POLICY,
+    }),
+  );
 
   app.use(async (c, next) => {
     if (!access.isHost(c.req.header('host'))) return refuse(c, 403, 'wrong host; open the link that Nightring printed');

@@ -47,8 +47,7 @@ export interface VisionFailure {
   reason: string;
 }
 
-/** 'ready' is sent once, when OpenCV.js has started; 'failed' when it cannot start. */
-export type VisionMessage = { type: 'ready' } | { type: 'failed'; reason: string } | VisionResult | VisionFailure;
+export type VisionMessage = VisionResult | VisionFailure;
 
 /**
  * Splits a binary live message: uint32 little-endian header length, UTF-8 JSON header, picture bytes.

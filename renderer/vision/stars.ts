@@ -1,5 +1,4 @@
 import type { PixelImage } from '../../core/frame.ts';
-import type { Cv } from '../../core/pattern/cv.ts';
 import { findStars } from '../../core/stars/find.ts';
 import { cellOf, type Exposure, mapField } from '../../core/stars/map.ts';
 import type { Star, StarList } from '../../core/stars/star.ts';
@@ -15,8 +14,8 @@ const CLEAR_SNR = 20;
 const MOST_STARS = 4000;
 
 /** Finds the stars of a still and what they say; see core/stars. */
-export function starShot(cv: Cv, image: PixelImage, exposure: Exposure, tint: boolean): StarShot {
-  const list = findStars(cv, image);
+export function starShot(image: PixelImage, exposure: Exposure, tint: boolean): StarShot {
+  const list = findStars(image);
   const map = mapField(list, exposure);
   const crops = cropsOf(image, telling(list), CROP_PX, tint);
   return { list: { ...list, stars: list.stars.slice(0, MOST_STARS) }, map, crops };

@@ -4,7 +4,6 @@
  */
 import type { PixelImage } from '../../core/frame.ts';
 import type { Reading } from '../../core/measurement.ts';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
@@ -53,40 +52,36 @@ function follow(reading: Reading, nowMs: number): Region | null {
   return region;
 }
 
-async function start(): Promise<void> {
-  const cv = await loadCv();
-  let live = new LiveMeasurer(cv);
-  const look = async ({ header, picture, decodeMs, optics, tint }: VisionRequest) => {
-    const start = performance.now();
-    const image = await pixelsOf(picture);
-    const copied = performance.now();
-    // A still has its own scale and place; live view goes on from where it was.
-    const still = header.mode.kind === 'still';
-    if (header.anew) live = new LiveMeasurer(cv);
-    const reading = still ? measure(cv, image, optics) : live.measure(image, optics);
-    const measured = performance.now();
-    const bare = still && reading.status === 'no-pattern';
-    const stars = bare ? starShot(cv, image, { ...optics, exposureS: header.mode.exposureS ?? null }, tint) : null;
-    const part = still ? regionOf(reading) : follow(reading, measured);
-    const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
-    if (showWhole) wholeMs = measured;
-    const views = viewsOf(image, part, tint, showWhole);
-    const timings = { decodeMs: decodeMs + copied - start, measureMs: measured - copied };
-    scope.postMessage(
-      { type: 'reading', header, optics, reading, region: part, ...views, stars, ...timings },
-      [views.closeUp, views.whole, ...(stars?.crops ?? [])].flatMap((view) => (view ? [view.data.buffer] : [])),
-    );
-  };
-  // One after the other: a frame may come while another one's pixels are being copied.
-  let before = Promise.resolve();
-  scope.onmessage = ({ data }) => {
-    before = before
-      .then(() => look(data))
-      .catch((error: Error) => {
-        scope.postMessage({ type: 'unreadable', header: data.header, reason: error.message });
-      });
-  };
-  scope.postMessage({ type: 'ready' });
+let live = new LiveMeasurer();
+
+async function look({ header, picture, decodeMs, optics, tint }: VisionRequest): Promise<void> {
+  const start = performance.now();
+  const image = await pixelsOf(picture);
+  const copied = performance.now();
+  // A still has its own scale and place; live view goes on from where it was.
+  const still = header.mode.kind === 'still';
+  if (header.anew) live = new LiveMeasurer();
+  const reading = still ? measure(image, optics) : live.measure(image, optics);
+  const measured = performance.now();
+  const bare = still && reading.status === 'no-pattern';
+  const stars = bare ? starShot(image, { ...optics, exposureS: header.mode.exposureS ?? null }, tint) : null;
+  const part = still ? regionOf(reading) : follow(reading, measured);
+  const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
+  if (showWhole) wholeMs = measured;
+  const views = viewsOf(image, part, tint, showWhole);
+  const timings = { decodeMs: decodeMs + copied - start, measureMs: measured - copied };
+  scope.postMessage(
+    { type: 'reading', header, optics, reading, region: part, ...views, stars, ...timings },
+    [views.closeUp, views.whole, ...(stars?.crops ?? [])].flatMap((view) => (view ? [view.data.buffer] : [])),
+  );
 }
 
-start().catch((error: Error) => scope.postMessage({ type: 'failed', reason: error.message }));
+// One after the other: a frame may come while another one's pixels are being copied.
+let before = Promise.resolve();
+scope.onmessage = ({ data }) => {
+  before = before
+    .then(() => look(data))
+    .catch((error: Error) => {
+      scope.postMessage({ type: 'unreadable', header: data.header, reason: error.message });
+    });
+};

@@ -6,10 +6,10 @@ import { execFileSync } from 'node:child_process';
 import { mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
+import { loadOpenCV } from '@opencvjs/web';
 import type { PixelImage } from '../../core/frame.ts';
 import type { Zone } from '../../core/optics/mask.ts';
 import { srgbDecode } from '../../core/optics/transfer.ts';
-import type { Cv } from '../../core/pattern/cv.ts';
 import { pupilAngleDeg, type Scene, truth } from '../../core/simulator/scene.ts';
 import { zoneShiftDirections } from './bound.ts';
 
@@ -78,8 +78,10 @@ function linearLight({ data, widthPx, heightPx }: PixelImage): Float32Array {
   return light;
 }
 
+const cv = await loadOpenCV();
+
 /** The brightest place of the Gaussian-blurred picture near each rough place, and the centroid of the light about it. */
-export function blurredPeaks(cv: Cv, image: PixelImage, scene: Scene): number | null {
+export function blurredPeaks(image: PixelImage, scene: Scene): number | null {
   const { widthPx: width, heightPx: height } = image;
   const mat = cv.matFromArray(height, width, cv.CV_32FC1, linearLight(image) as unknown as number[]);
   const blurred = new cv.Mat();

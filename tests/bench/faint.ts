@@ -1,5 +1,4 @@
 /** How long faint stars take: frames of one drifting star added up, its spots from well seen to below the noise. */
-import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { truth } from '../../core/simulator/scene.ts';
 import { driftingStar, joined } from './drifting.ts';
@@ -25,12 +24,11 @@ const FRAMES = [32, 128, 512];
 
 /** @param seeds stars of each brightness */
 export async function benchFaint(seeds: number[], progress: (done: number) => void): Promise<FaintRow[]> {
-  const cv = await loadCv();
   const longest = Math.max(...FRAMES);
   return SNRS.flatMap((spotSnr, index) => {
     const runs = seeds.map((seed) => {
       const faint = driftingStar(spotSnr, seed);
-      const live = new LiveMeasurer(cv);
+      const live = new LiveMeasurer();
       const known = truth(faint.scene).offsetPx;
       const seen = Array.from({ length: longest }, (_, n) => {
         const reading = live.measure(faint.frame(0.05 * n - 13, 4 * Math.sin(n / 25)), UNKNOWN_OPTICS);

@@ -8,7 +8,6 @@ import { join } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import sharp from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
-import type { Cv } from '../../core/pattern/cv.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { type Truth, truth } from '../../core/simulator/scene.ts';
@@ -50,7 +49,7 @@ function sourcesHash(): string {
 }
 
 /** The frame of a scene, drawn or as kept. */
-export async function frameOf(cv: Cv, scene: BenchScene): Promise<BenchFrame> {
+export async function frameOf(scene: BenchScene): Promise<BenchFrame> {
   const name = createHash('sha1').update(sourcesHash()).update(JSON.stringify(scene)).digest('hex');
   try {
     const jpeg = readFileSync(join(CACHE, `${name}.jpg`));
@@ -59,7 +58,7 @@ export async function frameOf(cv: Cv, scene: BenchScene): Promise<BenchFrame> {
     for (const key of ['boundPx', 'rawBoundPx'] as const) known.limit[key] ??= Number.NaN;
     return { ...known, jpeg, image: await decoded(jpeg) };
   } catch {
-    const frame = await draw(cv, scene);
+    const frame = await draw(scene);
     const { jpeg, image, ...known } = frame;
     mkdirSync(CACHE, { recursive: true });
     keep(`${name}.json`, JSON.stringify(known));
@@ -75,7 +74,7 @@ function keep(name: string, content: string | Buffer): void {
   renameSync(beside, join(CACHE, name));
 }
 
-async function draw(cv: Cv, scene: BenchScene): Promise<BenchFrame> {
+async function draw(scene: BenchScene): Promise<BenchFrame> {
   const exposed = expose(renderNoiseFree(scene), scene);
   const shown = await enlarged(exposed, scene.enlarge);
   const jpeg = await encodeJpeg(shown, scene.jpegQuality);
@@ -87,7 +86,7 @@ async function draw(cv: Cv, scene: BenchScene): Promise<BenchFrame> {
     image,
     truth: truth(seen),
     limit: { boundPx: boundPx * scene.enlarge, rawBoundPx: rawBoundPx * scene.enlarge, spotSnr },
-    baselines: { blurredPeaks: blurredPeaks(cv, image, seen), sourceExtractor: sourceExtractor(image, seen) },
+    baselines: { blurredPeaks: blurredPeaks(image, seen), sourceExtractor: sourceExtractor(image, seen) },
   };
 }
 

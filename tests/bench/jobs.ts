@@ -1,8 +1,7 @@
-/** The bench's work in small pieces, spread over threads; each has an OpenCV of its own. */
+/** The bench's work in small pieces, spread over threads; each with what measuring keeps of its own. */
 import { once } from 'node:events';
 import { availableParallelism } from 'node:os';
 import { parentPort, Worker } from 'node:worker_threads';
-import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import { type Timed, type Trial, timed, tryScene, UNKNOWN_OPTICS } from './measurement.ts';
 import { drawNegative, rightReasons } from './negatives.ts';
@@ -50,18 +49,21 @@ export function sceneOf(job: Job): BenchScene {
 
 if (parentPort) {
   const port = parentPort;
-  const ready = loadCv().then(async (cv) => {
+  const warmUp = async () => {
     // Code is compiled as it is used: the first frames are not typical.
-    for (let i = 0; i < 2; i++) await tryScene(cv, drawScene(FAMILIES[0], 1000 + i, 1));
-    return cv;
+    for (let i = 0; i < 2; i++) await tryScene(drawScene(FAMILIES[0], 1000 + i, 1));
+  };
+  const ready = warmUp();
+  port.on('message', async (job: Job) => {
+    await ready;
+    port.postMessage(await run(job));
   });
-  port.on('message', async (job: Job) => port.postMessage(await run(await ready, job)));
 }
 
-async function run(cv: Cv, job: Job): Promise<Done> {
-  if (job.kind !== 'negative') return { job, trial: await tryScene(cv, sceneOf(job)) };
+async function run(job: Job): Promise<Done> {
+  if (job.kind !== 'negative') return { job, trial: await tryScene(sceneOf(job)) };
   const { kind, image } = await drawNegative(job.index, job.seed);
-  const seen = timed(() => measure(cv, image, UNKNOWN_OPTICS));
+  const seen = timed(() => measure(image, UNKNOWN_OPTICS));
   const isRight = seen.reading.status === 'no-pattern' && rightReasons(kind).includes(seen.reading.reason);
   return { job, negative: { shows: kind, isRight, ...seen } };
 }

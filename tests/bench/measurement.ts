@@ -1,6 +1,5 @@
 /** One frame measured, with more and less knowledge of the optics, and what comes of many. */
 import type { Optics, Reading } from '../../core/measurement.ts';
-import type { Cv } from '../../core/pattern/cv.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import type { Truth } from '../../core/simulator/scene.ts';
 import { frameOf, type Known } from './frames.ts';
@@ -50,16 +49,16 @@ export interface Row {
 
 export const UNKNOWN_OPTICS: Optics = { focalMm: null, fNumber: null, pixelUm: null, mask: null };
 
-export async function tryScene(cv: Cv, scene: BenchScene): Promise<Trial> {
-  const { image, jpeg, ...known } = await frameOf(cv, scene);
+export async function tryScene(scene: BenchScene): Promise<Trial> {
+  const { image, jpeg, ...known } = await frameOf(scene);
   const { focalMm, fNumber, pixelUm } = asSeen(scene);
   const optics = { focalMm, fNumber, pixelUm, mask: scene.mask && { ...scene.mask, orientation: null } };
   const typed = { ...optics, mask: optics.mask && { ...optics.mask, handedness: null } };
   return {
     ...known,
-    unknown: timed(() => measure(cv, image, UNKNOWN_OPTICS)),
-    known: timed(() => measure(cv, image, typed)),
-    learned: timed(() => measure(cv, image, optics)),
+    unknown: timed(() => measure(image, UNKNOWN_OPTICS)),
+    known: timed(() => measure(image, typed)),
+    learned: timed(() => measure(image, optics)),
   };
 }
 

@@ -6,7 +6,6 @@ import { setFlagsFromString } from 'node:v8';
 import { runInNewContext } from 'node:vm';
 import type { PixelImage } from '../../core/frame.ts';
 import { DEFAULT_MASK, type Mask } from '../../core/optics/mask.ts';
-import { type Cv, loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
@@ -17,9 +16,7 @@ export interface MemoryFigures {
   frames: number;
   measured: number;
   seconds: number;
-  /** Top of what OpenCV has in use, after each tenth of the frames, MB. */
-  openCvMb: number[];
-  /** The process's resident memory, its JavaScript heap and array buffers after collection, at the same times, MB. */
+  /** The process's resident memory, its JavaScript heap and array buffers after collection, after each tenth of the frames, MB. */
   residentMb: number[];
   heapMb: number[];
   buffersMb: number[];
@@ -27,7 +24,7 @@ export interface MemoryFigures {
 
 /**
  * Frames of several sizes: followed, lost, elsewhere, without spots, of another size; most of them hold no star, which is
- * quick, and each change of size has OpenCV's matrices made anew.
+ * quick, and each change of size has the reduced pictures made anew.
  */
 export function mixedFrames(): PixelImage[] {
   const drawn = (sizePx: number, xPx: number, yPx: number, mask: Mask | null = DEFAULT_MASK) => {
@@ -72,16 +69,8 @@ function cutOut(image: PixelImage, size: number): PixelImage {
   return { ...image, widthPx: size, heightPx: size, data };
 }
 
-/** Where OpenCV places a matrix too large for any gap: above everything that is in use, bytes. */
-export function topOfHeap(cv: Cv): number {
-  const mat = new cv.Mat(2048, 2048, cv.CV_32FC1);
-  const { byteOffset } = mat.data32F;
-  mat.delete();
-  return byteOffset;
-}
-
 /** Node's own switch for it can be set while running. */
-function collectGarbage(): void {
+export function collectGarbage(): void {
   setFlagsFromString('--expose-gc');
   (runInNewContext('gc') as () => void)();
 }
@@ -90,15 +79,13 @@ export async function benchMemory(
   frames = 100_000,
   progress: (done: number) => void = () => {},
 ): Promise<MemoryFigures> {
-  const cv = await loadCv();
-  const live = new LiveMeasurer(cv);
+  const live = new LiveMeasurer();
   const mixed = mixedFrames();
   const megabytes = (bytes: number) => bytes / 2 ** 20;
   const figures: MemoryFigures = {
     frames,
     measured: 0,
     seconds: 0,
-    openCvMb: [],
     residentMb: [],
     heapMb: [],
     buffersMb: [],
@@ -111,7 +98,6 @@ export async function benchMemory(
     if (!looks.includes(i)) continue;
     collectGarbage();
     const { rss, heapUsed, arrayBuffers } = process.memoryUsage();
-    figures.openCvMb.push(megabytes(topOfHeap(cv)));
     figures.residentMb.push(megabytes(rss));
     figures.heapMb.push(megabytes(heapUsed));
     figures.buffersMb.push(megabytes(arrayBuffers));

@@ -11,8 +11,8 @@ import { startPacedCamera } from './camera.ts';
 import { childOf, findChild, memoryMb } from './processes.ts';
 
 const CAMERA_CHILD = /cameras\/child\.ts/;
-/** Of the time: caches and compiled code settle first. */
-const SETTLING = 0.25;
+/** Caches, compiled code and the recording, which fills, settle over so many frames: on a slow machine that takes longer. */
+const SETTLING_FRAMES = 400;
 const RECORDING_MB = 50;
 
 export interface SoakFigures {
@@ -48,6 +48,8 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
         (window as unknown as { measured: number }).measured++;
       });
     });
+    const settled = (frames: number) => (window as unknown as { measured: number }).measured >= frames;
+    await page.waitForFunction(settled, SETTLING_FRAMES, { timeout: 300_000, polling: 500 });
     const devtools = await context.newCDPSession(page);
     const samplesMb: SoakFigures['samplesMb'] = [];
     for (let i = 0; i < samples; i++) {
@@ -80,12 +82,11 @@ export async function benchSoak(minutes: number, framesPerS: number, samples = 2
   }
 }
 
-/** First and last quarter of what comes after settling: means, and by how much the last is above the first, per cent. */
+/** Means of the first and the last quarter, and by how much the last is above the first, per cent. */
 export function growth(values: number[]): { from: number; to: number; percent: number } {
-  const settled = values.slice(Math.floor(values.length * SETTLING));
-  const quarter = Math.max(1, Math.floor(settled.length / 4));
+  const quarter = Math.max(1, Math.floor(values.length / 4));
   const mean = (part: number[]) => part.reduce((sum, value) => sum + value, 0) / part.length;
-  const [from, to] = [mean(settled.slice(0, quarter)), mean(settled.slice(-quarter))];
+  const [from, to] = [mean(values.slice(0, quarter)), mean(values.slice(-quarter))];
   return { from, to, percent: 100 * (to / from - 1) };
 }
 
@@ -105,7 +106,7 @@ export async function main(args: string[]): Promise<void> {
   const { measured, recorded, recordingMb, restarted, samplesMb } = figures;
   console.log(`${minutes} min: ${measured} frames measured, ${recorded} recorded, ${recordingMb.toFixed(0)} MB kept`);
   if (restarted) console.log('The camera process was replaced meanwhile: its memory is of more than one.');
-  console.log('memory, MB    after settling   at the end   growth');
+  console.log('memory, MB   first quarter         last   growth');
   for (const part of ['host', 'camera', 'page', 'heap'] as const) {
     const { from, to, percent } = growth(samplesMb.map((sample) => sample[part]));
     console.log(

@@ -1,6 +1,5 @@
 /** How long one frame takes on one core, decoding counted apart. */
 import type { PixelImage } from '../../core/frame.ts';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { measure } from '../../core/pattern/measure.ts';
 import { expose } from '../../core/simulator/expose.ts';
@@ -25,7 +24,6 @@ const SIZES = ['640x424', 'plain', '1920x1280'];
 
 /** @param frames of each size: several scenes, so many exposures each */
 export async function benchSpeed(frames = 60): Promise<SpeedRow[]> {
-  const cv = await loadCv();
   const scenes = 4;
   const rows: SpeedRow[] = [];
   for (const name of SIZES) {
@@ -48,7 +46,7 @@ export async function benchSpeed(frames = 60): Promise<SpeedRow[]> {
       const optics = { focalMm, fNumber, pixelUm, mask: null };
       size = `${scene.widthPx} × ${scene.heightPx}`;
       const [lit, bare] = [scene, { ...scene, mask: null }].map((each) => renderNoiseFree(each));
-      const live = new LiveMeasurer(cv);
+      const live = new LiveMeasurer();
       for (let n = 0; n < frames / scenes; n++) {
         const look = async (light: typeof lit): Promise<PixelImage> => {
           const jpeg = await encodeJpeg(expose(light, { ...scene, seed: n + 1 }), scene.jpegQuality);
@@ -58,12 +56,12 @@ export async function benchSpeed(frames = 60): Promise<SpeedRow[]> {
           return image;
         };
         const [image, empty] = [await look(lit), await look(bare)];
-        timed(times.anewMs, () => measure(cv, image, optics));
+        timed(times.anewMs, () => measure(image, optics));
         const followed = () => live.measure(image, optics);
         // The first frame is searched, not followed.
         if (n === 0) followed();
         timed(times.followedMs, followed);
-        timed(times.nothingMs, () => measure(cv, empty, optics));
+        timed(times.nothingMs, () => measure(empty, optics));
       }
     }
     rows.push({

@@ -1,11 +1,9 @@
 /** Time and memory of finding the stars of a large still. Usage: node tests/bench/stars.ts [MEGAPIXELS] [STARS] */
 import type { PixelImage } from '../../core/frame.ts';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { fieldScene, SHARP, seededField } from '../../core/simulator/field.ts';
 import { findStars } from '../../core/stars/find.ts';
 import { mapField } from '../../core/stars/map.ts';
-import { topOfHeap } from './memory.ts';
 
 const [megapixels, stars] = [Number(process.argv[2] ?? 24), Number(process.argv[3] ?? 3000)];
 const widthPx = Math.round(Math.sqrt(1.5e6 * megapixels));
@@ -25,12 +23,11 @@ function large(): PixelImage {
   return { widthPx, heightPx, channels: 3, data, maxValue: 255, transfer: 'srgb' };
 }
 
-const cv = await loadCv();
 const image = large();
-const [heapBefore, memoryBefore] = [topOfHeap(cv), process.memoryUsage().rss];
+const memoryBefore = process.memoryUsage().rss;
 for (const round of ['first', 'again']) {
   const [startMs, cpu] = [performance.now(), process.cpuUsage()];
-  const list = findStars(cv, image);
+  const list = findStars(image);
   mapField(list, { exposureS: null, focalMm: null, pixelUm: null });
   const { user, system } = process.cpuUsage(cpu);
   const wallS = ((performance.now() - startMs) / 1000).toFixed(1);
@@ -40,5 +37,5 @@ for (const round of ['first', 'again']) {
 }
 const megabytes = (bytes: number) => (bytes / 1e6).toFixed(0);
 console.log(
-  `beside the picture's ${megabytes(image.data.byteLength)} MB: ${megabytes(process.memoryUsage().rss - memoryBefore)} MB more in all, ${megabytes(topOfHeap(cv) - heapBefore)} MB of them OpenCV's`,
+  `beside the picture's ${megabytes(image.data.byteLength)} MB: ${megabytes(process.memoryUsage().rss - memoryBefore)} MB more in all`,
 );

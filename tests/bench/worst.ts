@@ -2,7 +2,6 @@
 import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import sharp from 'sharp';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { roughPlaces } from './baselines.ts';
 import { frameOf } from './frames.ts';
 import { type Done, sceneOf } from './jobs.ts';
@@ -26,13 +25,12 @@ function badness({ negative, trial }: Done): number {
 /** Writes the `count` worst as PNG into `folder`. */
 export async function writeWorst(all: Done[], count: number, folder: string): Promise<void> {
   mkdirSync(folder, { recursive: true });
-  const cv = await loadCv();
   const worst = [...all].sort((a, b) => badness(b) - badness(a)).slice(0, count);
   for (const [rank, done] of worst.entries()) {
     const name = `${String(rank + 1).padStart(2, '0')}-${nameOf(done)}.png`;
     const { job } = done;
     const { image, trial, marks } = done.trial
-      ? { image: (await frameOf(cv, sceneOf(job))).image, trial: done.trial, marks: marksOf(done, done.trial) }
+      ? { image: (await frameOf(sceneOf(job))).image, trial: done.trial, marks: marksOf(done, done.trial) }
       : { image: (await drawNegative(job.index, job.seed)).image, trial: null, marks: [] };
     const [x, y, reach] = trial
       ? [trial.truth.starXPx, trial.truth.starYPx, 1.8 * trial.truth.spotDistancePx + 6]

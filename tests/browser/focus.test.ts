@@ -122,7 +122,7 @@ test('a word of the camera asks for no second frame while one is on its way', as
     });
   });
   await page.goto(host.url);
-  await expect.poll(() => came).toBeGreaterThan(20);
+  await expect.poll(() => came, { timeout: 60_000 }).toBeGreaterThan(20);
   expect(most).toBe(1);
   await context.close();
 });

@@ -116,3 +116,28 @@ describe('a shot without the mask', () => {
     await page.getByRole('alert').waitFor(shotTimeout);
   }, 180_000);
 });
+
+test('a picture opened before the measuring worker has come is measured as soon as it is there', async () => {
+  const { page, context } = await openPage(browser, 'about:blank');
+  const script = Promise.withResolvers<void>();
+  let asked = false;
+  await page.route('**/assets/worker-*.js', async (route) => {
+    asked = true;
+    await script.promise;
+    await route.continue();
+  });
+  await page.goto(host.url);
+  await page.getByRole('button', { name: /Prove/ }).click();
+  const answered = page.waitForResponse(/api\/picture/);
+  await page
+    .getByLabel('Open a picture')
+    .setInputFiles({ name: 'a.tiff', mimeType: 'image/tiff', buffer: await field(2, {}) });
+  await (await answered).finished();
+  // Long enough for it to be decoded and handed over.
+  await page.waitForTimeout(1000);
+  expect(asked).toBe(true);
+  await page.getByText('Taking the picture').waitFor();
+  script.resolve();
+  await page.getByRole('img', { name: MAP }).waitFor(shotTimeout);
+  await context.close();
+}, 180_000);

@@ -82,17 +82,19 @@ describe('on the screen that prepares', () => {
     await setWorldText(page, 'focusMode', 'Automatic');
     await page.keyboard.press('r');
     await expect.poll(() => point('focusMode').getAttribute('data-state')).toBe('change');
-    await page.route(
-      '**/api/camera/sequence',
-      (route) => route.fulfill({ status: 409, json: { error: 'the lens does not allow it', code: 'refused' } }),
-      { times: 1 },
-    );
+    let refused = false;
+    await page.route('**/api/camera/sequence', (route) => {
+      if (refused) return route.continue();
+      refused = true;
+      return route.fulfill({ status: 409, json: { error: 'the lens does not allow it', code: 'refused' } });
+    });
     await page.keyboard.press('a');
     await expect.poll(() => point('stabilisation').getAttribute('data-state')).toBe('fine');
     expect(await point('focusMode').getAttribute('data-state')).toBe('change');
     await page.getByRole('alert').filter({ hasText: 'the lens does not allow it' }).waitFor();
     await page.keyboard.press('a');
     await expect.poll(() => point('focusMode').getAttribute('data-state')).toBe('fine');
+    await page.unroute('**/api/camera/sequence');
     // As the browser notes it.
     expect(problems.splice(0)).toEqual([expect.stringMatching(/status of 409/)]);
   });

@@ -13,7 +13,6 @@ import { guide } from '../../core/guide/guide.ts';
 import { FocusMotor, type MoveOutcome } from '../../core/guide/motor.ts';
 import { sightSince } from '../../core/guide/motorSight.ts';
 import { depthOfFocusUm } from '../../core/optics/formulas.ts';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import type { Scenario } from '../../core/simulator/scenario.ts';
 import { SimulatedWorld } from '../../core/simulator/world.ts';
@@ -70,7 +69,7 @@ test.each([
   const motor = new FocusMotor(drive.sizes, drive);
 
   const optics = { focalMm: world.focalMm, fNumber: lens.fNumber, pixelUm: world.pixelUm, mask: scenario.mask };
-  const measurer = new LiveMeasurer(await loadCv());
+  const measurer = new LiveMeasurer();
   const tracker = new Tracker();
   const frames: Frame[] = [];
   let wake = () => {};

@@ -4,7 +4,6 @@
  */
 import { readFileSync } from 'node:fs';
 import { describe, expect, test } from 'vitest';
-import { loadCv } from '../../core/pattern/cv.ts';
 import { findStars } from '../../core/stars/find.ts';
 import type { Star } from '../../core/stars/star.ts';
 import { median } from '../../core/track/fit.ts';
@@ -18,7 +17,6 @@ interface Catalogues {
   fitted: Row[];
 }
 const fixture = JSON.parse(readFileSync(new URL('fixtures/stars.json', import.meta.url), 'utf8'));
-const cv = await loadCv();
 
 /** Nearest star within reach, or undefined. */
 function nearest(stars: readonly Star[], [x, y]: Row, reachPx: number): Star | undefined {
@@ -51,7 +49,7 @@ const FITTED = { roundFwhmPx: 2, ovalFwhmPx: 3, elongation: 4, angleDeg: 5 };
 describe.each(FIELDS)('%s', (name) => {
   const theirs: Catalogues = fixture.fields[name];
   const { image, stars: truth } = drawField(name);
-  const { stars, soughtFwhmPx } = findStars(cv, image);
+  const { stars, soughtFwhmPx } = findStars(image);
   const reachPx = Math.max(2.5, 0.5 * soughtFwhmPx);
   const isTrue = (x: number, y: number, reach = reachPx) =>
     truth.some((star) => Math.hypot(star.xPx - x, star.yPx - y) < reach);
@@ -107,7 +105,7 @@ describe.each(FIELDS)('%s', (name) => {
 
 test('burnt-out stars are marked, and only they', () => {
   const { image, stars: truth } = drawField('burnt-out stars');
-  const { stars } = findStars(cv, image);
+  const { stars } = findStars(image);
   const full = 2200;
   // With this width some 14 % of a star's light fall on its brightest pixel, on top of the sky.
   const share = 0.14;

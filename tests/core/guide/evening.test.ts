@@ -3,7 +3,6 @@ import { expect, it } from 'vitest';
 import { type Calibration, calibrate } from '../../../core/guide/calibrate.ts';
 import { guide, type Instruction } from '../../../core/guide/guide.ts';
 import type { Optics } from '../../../core/measurement.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import type { Scenario } from '../../../core/simulator/scenario.ts';
 import { SimulatedWorld } from '../../../core/simulator/world.ts';
@@ -15,7 +14,6 @@ const FPS = 10;
 it('leads a hand from out of focus to written down, on the simulator’s pictures', { timeout: 300_000 }, async () => {
   const scenario: Scenario = JSON.parse(readFileSync('samples/scenario.json', 'utf8'));
   const { lens, camera } = scenario;
-  const cv = await loadCv();
   const world = new SimulatedWorld(scenario, 3);
   world.magnification = Math.max(...camera.magnifications);
   const optics: Optics = {
@@ -32,7 +30,7 @@ it('leads a hand from out of focus to written down, on the simulator’s picture
     for (let i = 0; i < seconds * FPS && shown.at(-1)?.kind !== 'write-it-down'; i++) {
       timeMs += 1000 / FPS;
       world.ring += marksPerS() / FPS;
-      const track = tracker.push(timeMs, measure(cv, world.frame(timeMs).image, optics));
+      const track = tracker.push(timeMs, measure(world.frame(timeMs).image, optics));
       shown.push(guide(track, optics, calibration, {}, shown.at(-1) ?? null));
     }
   };

@@ -4,16 +4,13 @@ import { calibrate } from '../../../core/guide/calibrate.ts';
 import { handednessFrom } from '../../../core/learn/handedness.ts';
 import type { Measurement } from '../../../core/measurement.ts';
 import { DEFAULT_MASK, type Mask, type ZoneLayout } from '../../../core/optics/mask.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { type Track, Tracker } from '../../../core/track/track.ts';
 import { frameOf, measured, scene, UNKNOWN } from '../pattern/support.ts';
 
-const cv = await loadCv();
-
 function at(mask: Mask, dzUm: number, maskRotationDeg: number, seed: number) {
   const sits = { ...mask, orientation: mask.orientation ?? 1, pitchUm: 175, outerAngleDeg: 20 };
-  return measured(measure(cv, frameOf(scene({ mask: sits, dzUm, maskRotationDeg, seed })), { ...UNKNOWN, mask: null }));
+  return measured(measure(frameOf(scene({ mask: sits, dzUm, maskRotationDeg, seed })), { ...UNKNOWN, mask: null }));
 }
 
 const cases = (['half', 'strips-n'] as ZoneLayout[]).flatMap((layout) =>

@@ -3,19 +3,17 @@ import { describe, expect, test } from 'vitest';
 import { learnMask, pixelFromPattern } from '../../../core/learn/mask.ts';
 import type { Measurement, Optics } from '../../../core/measurement.ts';
 import { DEFAULT_MASK, type Mask } from '../../../core/optics/mask.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import type { Scene } from '../../../core/simulator/scene.ts';
 import { star, truth } from '../../../core/simulator/scene.ts';
 import { frameOf, measured, scene } from '../pattern/support.ts';
 
-const cv = await loadCv();
 const TIME = '2026-02-03T21:00:00Z';
 const PITCH_UM = 175;
 const still: Optics = { focalMm: 24, fNumber: 2.8, pixelUm: 1.2, mask: null };
 
 function look(changes: Partial<Scene>, optics: Optics, sizePx?: number): Measurement {
-  return measured(measure(cv, frameOf(scene(changes, sizePx)), optics));
+  return measured(measure(frameOf(scene(changes, sizePx)), optics));
 }
 
 function learned(reading: Measurement, optics = still): Mask {

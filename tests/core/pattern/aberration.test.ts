@@ -1,13 +1,10 @@
 /** Lenses with spherical aberration: it moves the spots' mean rays and bends their shapes, and is told from those. */
 import { expect, test } from 'vitest';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { Follower } from '../../../core/pattern/measure.ts';
 import { expose } from '../../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../../core/simulator/render.ts';
 import { truth } from '../../../core/simulator/scene.ts';
 import { measured, scene, UNKNOWN } from './support.ts';
-
-const cv = await loadCv();
 
 test.each([
   [0.4, -10],
@@ -19,7 +16,7 @@ test.each([
   const light = renderNoiseFree(drawn);
   const { focalMm, fNumber, pixelUm } = drawn;
   const { offsetPx } = truth(drawn);
-  const follower = new Follower(cv);
+  const follower = new Follower();
   for (const seed of [1, 2, 3]) {
     const image = expose(light, { ...drawn, seed });
     // The first is searched for, the others are followed; taken for defocus alone they would be 0.4 px off, or 40 σ.

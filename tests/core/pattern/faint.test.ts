@@ -1,21 +1,18 @@
 /** Spots too faint for one frame: frames are added up on the drifting star, and σ is true and falls as 1/√n. */
 import { describe, expect, test } from 'vitest';
 import type { Measurement } from '../../../core/measurement.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../../core/pattern/live.ts';
 import { FrameStack } from '../../../core/pattern/stack.ts';
 import { truth } from '../../../core/simulator/scene.ts';
 import { type DriftingStar, driftingStar, joined } from '../../bench/drifting.ts';
 import { UNKNOWN } from './support.ts';
 
-const cv = await loadCv();
-
 /** Some 10 px along and 5 px across in a hundred frames. */
 const drift = (n: number): [number, number] => [0.1 * n - 15, 4 * Math.sin(n / 25)];
 
 /** Readings of `frames` frames, each with the number of frames that had come. */
 function watch(faint: DriftingStar, frames: number): { n: number; reading: Measurement }[] {
-  const live = new LiveMeasurer(cv);
+  const live = new LiveMeasurer();
   return Array.from({ length: frames }, (_, n) => {
     const reading = live.measure(faint.frame(...drift(n)), UNKNOWN);
     return reading.status === 'measured' ? [{ n: n + 1, reading }] : [];
@@ -63,7 +60,7 @@ describe.each([1, 2])('spots of a signal-to-noise of %d in each frame', (snr) =>
 });
 
 test('while frames are gathered it is said how many are wanted', () => {
-  const live = new LiveMeasurer(cv);
+  const live = new LiveMeasurer();
   const faint = driftingStar(1, 5);
   const gathered = Array.from({ length: 3 }, (_, n) => live.measure(faint.frame(...drift(n)), UNKNOWN));
   for (const reading of gathered) expect(reading).toMatchObject({ status: 'no-pattern', gathering: {} });

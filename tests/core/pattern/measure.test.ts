@@ -4,7 +4,6 @@ import type { PixelImage } from '../../../core/frame.ts';
 import type { Optics } from '../../../core/measurement.ts';
 import { DEFAULT_MASK, type Mask, ZONE_LAYOUTS } from '../../../core/optics/mask.ts';
 import { srgbDecode } from '../../../core/optics/transfer.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { expose } from '../../../core/simulator/expose.ts';
 import { seededRandom } from '../../../core/simulator/random.ts';
@@ -16,7 +15,6 @@ import { rms, signedError } from '../../bench/measurement.ts';
 import { asSeen, drawScene, familyNamed } from '../../bench/scenes.ts';
 import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
-const cv = await loadCv();
 const mask = defaultScene().mask!;
 
 /** A picture without noise, 16 bits linear. */
@@ -34,7 +32,7 @@ describe('geometry', () => {
     ZONE_LAYOUTS.flatMap((layout) => [-90, -89.4, 89.4, 90, 180, -45, 7].map((turn) => [layout, turn] as const)),
   )('%s, turned by %d°', (layout, maskRotationDeg) => {
     const { image, known } = drawn({ mask: { ...mask, layout }, maskRotationDeg, dzUm: 9 });
-    const reading = measure(cv, image, UNKNOWN);
+    const reading = measure(image, UNKNOWN);
     expectTrue(reading, known);
     expect(Math.abs(known.offsetPx)).toBeGreaterThan(0.29);
   });
@@ -45,12 +43,12 @@ describe('geometry', () => {
       { pixelUm: 1.2 / factor, seeingPx: Math.max(0.9, factor), dzUm: -7, ...starFor(distancePx) },
       sizeFor(distancePx),
     );
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test.each([9, 14, 26, 33])('outer angle %d°', (outerAngleDeg) => {
     const { image, known } = drawn({ outerAngleDeg, dzUm: 5, maskRotationDeg: 20 });
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test.each([
@@ -66,13 +64,13 @@ describe('geometry', () => {
       maskRotationDeg: -33,
       dzUm: -8,
     });
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test.each([-40, -25, 25, 40])('%d µm from focus, where the spots have shapes of their own', (dzUm) => {
     const { image, known } = drawn({ dzUm, maskRotationDeg: 64, star: star(149.8, 151.2, 900_000) });
     expect(known.merged).toBe(false);
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test.each(ZONE_LAYOUTS.flatMap((layout) => [-16, 16, 30].map((dzUm) => [layout, dzUm] as const)))(
@@ -82,7 +80,7 @@ describe('geometry', () => {
       const drawnScene = scene({ mask: { ...mask, layout }, outerAngleDeg: 26, dzUm, maskRotationDeg: 31 });
       const known = truth(drawnScene);
       const { focalMm, fNumber, pixelUm } = drawnScene;
-      const reading = measure(cv, noiseFree(drawnScene), {
+      const reading = measure(noiseFree(drawnScene), {
         ...{ focalMm, fNumber, pixelUm },
         mask: drawnScene.mask,
       });
@@ -98,7 +96,7 @@ describe('geometry', () => {
     const known = truth(drawnScene);
     const { focalMm, fNumber, pixelUm } = drawnScene;
     const optics = { ...{ focalMm, fNumber, pixelUm }, mask: drawnScene.mask };
-    const found = measured(measure(cv, noiseFree(drawnScene), optics));
+    const found = measured(measure(noiseFree(drawnScene), optics));
     expect(Math.abs(known.offsetPx)).toBeGreaterThan(3);
     expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.015);
   });
@@ -113,7 +111,7 @@ describe('geometry', () => {
     const light = renderNoiseFree(drawnScene);
     const errors = Array.from({ length: 12 }, (_, draw) => {
       const frame = expose(light, drawnScene, seededRandom(draw + 1));
-      const found = measured(measure(cv, frame, { focalMm, fNumber, pixelUm, mask }));
+      const found = measured(measure(frame, { focalMm, fNumber, pixelUm, mask }));
       return signedError(known, found.offsetPx, found.middleAngleDeg);
     });
     // By the places across the lines alone it is some 2.4 times the bound.
@@ -124,21 +122,21 @@ describe('geometry', () => {
     const drawnScene = scene({ dzUm: 20, maskRotationDeg: 20, trailXPx: 9, trailYPx: 4 });
     const { focalMm, fNumber, pixelUm, mask } = drawnScene;
     const known = truth(drawnScene);
-    const found = measured(measure(cv, noiseFree(drawnScene), { focalMm, fNumber, pixelUm, mask }));
+    const found = measured(measure(noiseFree(drawnScene), { focalMm, fNumber, pixelUm, mask }));
     expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.03);
   });
 
   test('in focus the offset is zero within its σ', () => {
     const { image, known } = drawn({ dzUm: 0, maskRotationDeg: 12 });
     expect(known.offsetPx).toBeCloseTo(0, 9);
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test('far from focus, where pairs run into each other, the side is still right', () => {
     for (const dzUm of [-130, 130]) {
       const { image, known } = drawn({ dzUm, star: star(149.8, 151.2, 2_000_000) });
       expect(known.merged).toBe(true);
-      const found = measured(measure(cv, image, UNKNOWN));
+      const found = measured(measure(image, UNKNOWN));
       expect(found.offsetPx / known.offsetPx).toBeGreaterThan(0.7);
       expect(found.offsetPx / known.offsetPx).toBeLessThan(1.3);
     }
@@ -149,7 +147,7 @@ describe('light', () => {
   test('a saturated star, and saturated spots', () => {
     for (const electrons of [3e6, 3e7]) {
       const { image, known } = drawn({ star: star(150.2, 149.7, electrons), dzUm: 6 });
-      const reading = measured(measure(cv, image, UNKNOWN));
+      const reading = measured(measure(image, UNKNOWN));
       expect(reading.star.saturated).toBe(true);
       expectTrue(reading, known);
       if (electrons > 1e7) expect(reading.spots.some((spot) => spot.saturated)).toBe(true);
@@ -158,18 +156,18 @@ describe('light', () => {
 
   test('near the edge, all spots just inside', () => {
     const { image, known } = drawn({ star: star(84.3, 215.2, 300_000), dzUm: 7 });
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test.each(['middle', 'plus', 'minus'] as const)('the %s zone gets a quarter of its light', (zone) => {
     const zoneTransmission = { middle: 1, plus: 1, minus: 1, [zone]: 0.25 };
     const { image, known } = drawn({ zoneTransmission, dzUm: 6, maskRotationDeg: 100 });
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test('spots and their signal-to-noise stand where the spectrum is brightest', () => {
     const { image, known } = drawn({ dzUm: 0 });
-    const { spots, snr } = measured(measure(cv, image, UNKNOWN));
+    const { spots, snr } = measured(measure(image, UNKNOWN));
     expect(spots.length).toBe(6);
     expect(snr).toBeGreaterThan(20);
     for (const { pair, side, xPx, yPx } of spots) {
@@ -184,7 +182,7 @@ describe('light', () => {
     (name) => {
       const drawnScene = drawScene(familyNamed(name), 3, 77);
       const known = truth(drawnScene);
-      const reading = measure(cv, frameOf(drawnScene), UNKNOWN);
+      const reading = measure(frameOf(drawnScene), UNKNOWN);
       if (!known.merged) expectTrue(reading, known, 0.05);
     },
   );
@@ -200,14 +198,14 @@ describe('pixel formats', () => {
     const data = new Uint8Array(rgb.data.length / 3);
     for (let i = 0; i < data.length; i++)
       data[i] = Math.round((rgb.data[3 * i] + rgb.data[3 * i + 1] + rgb.data[3 * i + 2]) / 3);
-    expectTrue(measure(cv, { ...rgb, channels: 1, data }, UNKNOWN), known);
+    expectTrue(measure({ ...rgb, channels: 1, data }, UNKNOWN), known);
   });
 
   test('alpha is not looked at', () => {
     const data = new Uint8Array((rgb.data.length / 3) * 4);
     for (let i = 0; i < rgb.data.length / 3; i++)
       data.set([...rgb.data.slice(3 * i, 3 * i + 3), (i * 37) % 256], 4 * i);
-    expect(measure(cv, { ...rgb, channels: 4, data }, UNKNOWN)).toEqual(measure(cv, rgb, UNKNOWN));
+    expect(measure({ ...rgb, channels: 4, data }, UNKNOWN)).toEqual(measure(rgb, UNKNOWN));
   });
 
   test('16 bits, linear', () => {
@@ -220,7 +218,7 @@ describe('pixel formats', () => {
       }
     });
     const image: PixelImage = { ...rgb, data, maxValue: 16383, transfer: 'linear' };
-    expectTrue(measure(cv, image, UNKNOWN), known);
+    expectTrue(measure(image, UNKNOWN), known);
   });
 
   test('a colour mosaic enlarged five times: green, with the most pixels, is looked at, near the Cramér–Rao bound', async () => {
@@ -233,7 +231,7 @@ describe('pixel formats', () => {
       [0, 0.5, 1, 1.5].map(async (shiftPx) => {
         const shifted = { ...drawnScene, star: { ...star, xPx: star.xPx + shiftPx } };
         const picture = await enlarged(frameOf(shifted), drawnScene.enlarge);
-        const found = measured(measure(cv, picture, { focalMm, fNumber, pixelUm, mask }));
+        const found = measured(measure(picture, { focalMm, fNumber, pixelUm, mask }));
         return signedError(truth(asSeen(shifted)), found.offsetPx, found.middleAngleDeg);
       }),
     );
@@ -243,8 +241,8 @@ describe('pixel formats', () => {
 
   test('8 bits of sRGB and their linear values at 16 bits measure alike', () => {
     const data = Uint16Array.from(rgb.data, (value) => Math.round(65535 * srgbDecode(value / 255)));
-    const linear = measured(measure(cv, { ...rgb, data, maxValue: 65535, transfer: 'linear' }, UNKNOWN));
-    const encoded = measured(measure(cv, rgb, UNKNOWN));
+    const linear = measured(measure({ ...rgb, data, maxValue: 65535, transfer: 'linear' }, UNKNOWN));
+    const encoded = measured(measure(rgb, UNKNOWN));
     expect(Math.abs(linear.offsetPx - encoded.offsetPx)).toBeLessThan(0.2 * encoded.offsetSigmaPx);
   });
 });
@@ -257,7 +255,7 @@ describe('microns', () => {
 
   test('value and sign of the defocus with everything known', () => {
     for (const dzUm of [-10, 10]) {
-      const found = measured(measure(cv, frameOf(scene({ dzUm, maskRotationDeg: 30 })), optics));
+      const found = measured(measure(frameOf(scene({ dzUm, maskRotationDeg: 30 })), optics));
       expect(Math.abs(found.defocusUm! - dzUm)).toBeLessThan(Math.max(5 * found.defocusSigmaUm!, 0.3));
       // 0.2122 (2 + tan 20°) with the grating of +θ on the side of +u, from the half disc's centroid 4R/3π.
       expect(found.k).toBeCloseTo(0.2122 * (2 + Math.tan((20 * Math.PI) / 180)) * Math.sign(truth(drawnScene).k), 2);
@@ -268,13 +266,13 @@ describe('microns', () => {
 
   test('a mask turned round turns the sign', () => {
     const [a, b] = ([1, -1] as const).map((orientation) =>
-      measured(measure(cv, image, { ...optics, mask: { ...known, orientation } })),
+      measured(measure(image, { ...optics, mask: { ...known, orientation } })),
     );
     expect(b.defocusUm).toBeCloseTo(-a.defocusUm!, 6);
   });
 
   test('an unknown handedness widens σ by half the spread of k', () => {
-    const found = measured(measure(cv, image, { ...optics, mask: { ...known, handedness: null } }));
+    const found = measured(measure(image, { ...optics, mask: { ...known, handedness: null } }));
     const tan = Math.tan((20 * Math.PI) / 180);
     // k = 0.2122 (2 ± tan θ): mean 0.4244, half spread 0.2122 tan θ.
     expect(found.k).toBeCloseTo(0.4244, 2);
@@ -286,24 +284,24 @@ describe('microns', () => {
 
   test('no microns without pixel size or f-number', () => {
     for (const missing of [{ pixelUm: null, focalMm: null }, { fNumber: null }]) {
-      const { defocusUm, defocusSigmaUm } = measured(measure(cv, image, { ...optics, ...missing }));
+      const { defocusUm, defocusSigmaUm } = measured(measure(image, { ...optics, ...missing }));
       expect([defocusUm, defocusSigmaUm]).toEqual([null, null]);
     }
-    expect(measured(measure(cv, image, UNKNOWN)).k).toBeNull();
+    expect(measured(measure(image, UNKNOWN)).k).toBeNull();
   });
 
   test('the pixel size follows from pitch and focal length: p = λ f / L', () => {
-    const found = measured(measure(cv, image, { ...optics, pixelUm: null }));
+    const found = measured(measure(image, { ...optics, pixelUm: null }));
     expect(found.pixelUm! / 1.2).toBeGreaterThan(0.96);
     expect(found.pixelUm! / 1.2).toBeLessThan(1.04);
-    expect(measured(measure(cv, image, { ...optics, pixelUm: null, mask: DEFAULT_MASK })).pixelUm).toBeNull();
+    expect(measured(measure(image, { ...optics, pixelUm: null, mask: DEFAULT_MASK })).pixelUm).toBeNull();
   });
 
   test('a mask with k = 0 is refused', () => {
     // strips along u with parallel gratings: nothing moves the crossing
     const flat: Mask = { ...known, layout: 'strips-u', outerAngleDeg: 0 };
-    expect(() => measure(cv, image, { ...optics, mask: flat })).toThrow(RangeError);
-    expect(() => measure(cv, image, { ...optics, mask: flat })).toThrow(/k = 0/);
+    expect(() => measure(image, { ...optics, mask: flat })).toThrow(RangeError);
+    expect(() => measure(image, { ...optics, mask: flat })).toThrow(/k = 0/);
   });
 });
 

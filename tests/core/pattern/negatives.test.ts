@@ -1,11 +1,9 @@
 /** Nothing may be claimed where there is no pattern: some of each kind the bench draws. */
 import { expect, test } from 'vitest';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { drawNegative, isDrawn, NEGATIVE_KINDS, rightReasons } from '../../bench/negatives.ts';
 import { UNKNOWN } from './support.ts';
 
-const cv = await loadCv();
 /** Of what is drawn, and of what goes through the diffraction integral, which takes longer. */
 const DRAWN = 2;
 const DIFFRACTED = 1;
@@ -24,7 +22,7 @@ test.each(NEGATIVE_KINDS)('%s', async (kind) => {
   for (let i = 0; i < timesOf(kind); i++) {
     const negative = await drawNegative(first + i * NEGATIVE_KINDS.length, 4242);
     expect(negative.kind).toBe(kind);
-    const reading = measure(cv, negative.image, UNKNOWN);
+    const reading = measure(negative.image, UNKNOWN);
     if (reading.status === 'measured') throw new Error(`claimed ${reading.offsetPx} ± ${reading.offsetSigmaPx} px`);
     if (PLAIN.includes(kind)) expect(rightReasons(kind)).toContain(reading.reason);
   }

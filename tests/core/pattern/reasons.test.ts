@@ -5,7 +5,6 @@ import { describe, expect, test } from 'vitest';
 import type { PixelImage } from '../../../core/frame.ts';
 import type { NoPattern, ReasonCode } from '../../../core/measurement.ts';
 import { spotsOutshine } from '../../../core/pattern/candidates.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { Pyramid } from '../../../core/pattern/pyramid.ts';
 import { seededRandom } from '../../../core/simulator/random.ts';
@@ -13,10 +12,8 @@ import { defaultScene, type Scene, star } from '../../../core/simulator/scene.ts
 import { drawScene, familyNamed } from '../../bench/scenes.ts';
 import { expectTrue, frameOf, scene, UNKNOWN } from './support.ts';
 
-const cv = await loadCv();
-
 function refused(image: PixelImage): NoPattern {
-  const reading = measure(cv, image, UNKNOWN);
+  const reading = measure(image, UNKNOWN);
   if (reading.status === 'measured') throw new Error(`measured ${reading.offsetPx} ± ${reading.offsetSigmaPx}`);
   return reading;
 }
@@ -109,7 +106,7 @@ describe('reasons', () => {
             share * spot(x, y, 160 + 40 * Math.cos((deg * Math.PI) / 180), 120 + 40 * Math.sin((deg * Math.PI) / 180));
         return light;
       });
-      return spotsOutshine(image, new Pyramid(cv).build(image)[0], rough);
+      return spotsOutshine(image, new Pyramid().build(image)[0], rough);
     };
     expect(outshine(1)).toBe(true);
     // Of the picture's values, about a fifth of the light (IEC 61966-2-1).
@@ -152,7 +149,7 @@ describe('sample frames', () => {
     .map((line) => JSON.parse(line));
 
   test.each(truths.filter(({ pattern }) => pattern))('$file', async (known) => {
-    expectTrue(measure(cv, await sample(known.file), UNKNOWN), known);
+    expectTrue(measure(await sample(known.file), UNKNOWN), known);
   });
 
   test.each(truths.filter(({ pattern }) => pattern))(
@@ -160,7 +157,7 @@ describe('sample frames', () => {
     async ({ file, focalMm, N, pixelUm, ...known }) => {
       const { layout, outerAngleDeg } = known;
       const mask = { ...defaultScene().mask!, layout, outerAngleDeg, orientation: null, ribD: 0.015 };
-      const reading = measure(cv, await sample(file), { focalMm, fNumber: N, pixelUm, mask });
+      const reading = measure(await sample(file), { focalMm, fNumber: N, pixelUm, mask });
       if (reading.status !== 'measured') throw new Error(reading.reason);
       // Which way round the mask sits is not told by one frame.
       const error = Math.abs(Math.abs(reading.defocusUm!) - Math.abs(known.dzUm));

@@ -1,5 +1,4 @@
 import { describe, expect, test } from 'vitest';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { exposeRaw } from '../../../core/simulator/expose.ts';
 import { drawStars, type FieldBlur, fieldScene, renderField, SHARP } from '../../../core/simulator/field.ts';
 import { seededRandom } from '../../../core/simulator/random.ts';
@@ -7,7 +6,6 @@ import { compareShots } from '../../../core/stars/compare.ts';
 import { findStars } from '../../../core/stars/find.ts';
 import type { StarList } from '../../../core/stars/star.ts';
 
-const cv = await loadCv();
 const [widthPx, heightPx] = [660, 440];
 
 /** A shot of one sky, turned about the middle and moved. */
@@ -18,7 +16,7 @@ function shot(seed: number, blur: Partial<FieldBlur>, turnDeg = 0, dx = 0, dy = 
     const [x, y] = [star.xPx - widthPx / 2, star.yPx - heightPx / 2];
     return { ...star, xPx: widthPx / 2 + cos * x - sin * y + dx, yPx: heightPx / 2 + sin * x + cos * y + dy };
   });
-  return findStars(cv, exposeRaw(renderField(scene, stars, { ...SHARP, ...blur }), scene));
+  return findStars(exposeRaw(renderField(scene, stars, { ...SHARP, ...blur }), scene));
 }
 
 describe('the same stars before and after', () => {

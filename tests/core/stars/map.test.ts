@@ -1,19 +1,17 @@
 /** What the map says of fields whose lens, sensor and tripod are known from the simulator. */
 import { describe, expect, test } from 'vitest';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { exposeRaw } from '../../../core/simulator/expose.ts';
 import { type FieldBlur, fieldScene, SHARP, seededField } from '../../../core/simulator/field.ts';
 import { findStars } from '../../../core/stars/find.ts';
 import { type FieldMap, hfrAt, mapField } from '../../../core/stars/map.ts';
 import { trailLengthPx } from '../../../core/stars/trail.ts';
 
-const cv = await loadCv();
 const UNKNOWN = { exposureS: null, focalMm: null, pixelUm: null };
 
 function mapOf(blur: Partial<FieldBlur>, exposure: Parameters<typeof mapField>[1] = UNKNOWN, seed = 11): FieldMap {
   const scene = fieldScene({ widthPx: 660, heightPx: 440, seed });
   const { light } = seededField(scene, 170, 1200, { ...SHARP, ...blur });
-  return mapField(findStars(cv, exposeRaw(light, scene)), exposure);
+  return mapField(findStars(exposeRaw(light, scene)), exposure);
 }
 
 const kinds = (map: FieldMap) => map.findings.map(({ kind }) => kind);
@@ -98,7 +96,7 @@ test('the smooth fit follows the field', () => {
 test('with few stars nothing is claimed', () => {
   const scene = fieldScene({ widthPx: 400, heightPx: 300, seed: 4 });
   const { light } = seededField(scene, 8, 3000, { ...SHARP, tiltXPx: 6 });
-  const map = mapField(findStars(cv, exposeRaw(light, scene)), UNKNOWN);
+  const map = mapField(findStars(exposeRaw(light, scene)), UNKNOWN);
   expect(map.findings).toEqual([]);
   expect(map.fit).toBeNull();
 });

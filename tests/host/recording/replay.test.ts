@@ -6,7 +6,6 @@ import { join } from 'node:path';
 import { createInterface } from 'node:readline';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import type { Frame } from '../../../core/frame.ts';
-import { loadCv } from '../../../core/pattern/cv.ts';
 import { LiveMeasurer } from '../../../core/pattern/live.ts';
 import { star } from '../../../core/simulator/scene.ts';
 import { Camera } from '../../../host/cameras/camera.ts';
@@ -102,12 +101,11 @@ describe('on the command line', () => {
   });
 
   test('frames followed from one to the next, over several segments, as the screen does; at any speed', async () => {
-    const cv = await loadCv();
     const recording = join(folder, 'followed');
     // So small that a segment holds a few frames.
     const recorder = await Recorder.start(recording, { camera: 'sim', limitBytes: 1e6 });
     const optics = { focalMm: 24, fNumber: 2.8, pixelUm: 4, mask: null };
-    let live = new LiveMeasurer(cv);
+    let live = new LiveMeasurer();
     let starts = 0;
     for (let sequence = 0; sequence < 9; sequence++) {
       const image = picture({ star: star(150 + 2 * sequence, 120, 400_000), dzUm: 20 - sequence, seed: 90 + sequence });
@@ -117,7 +115,7 @@ describe('on the command line', () => {
       const frame: Frame = { sequence, timeUtc, bytes, name: `live-${sequence}.jpg`, mode };
       if (recorder.frame(frame).anew) {
         starts++;
-        live = new LiveMeasurer(cv);
+        live = new LiveMeasurer();
       }
       recorder.reading(sequence, optics, live.measure(await decode(bytes, frame.name), optics));
       await expect.poll(() => recorder.status.frames, { interval: 5 }).toBe(sequence + 1);
@@ -134,7 +132,7 @@ describe('on the command line', () => {
     // Looked at anew, frames that were followed measure a little differently: what is compared above is no triviality.
     const frames = await framesOf(recording);
     const followed = frames.find(({ frame }) => !frame.anew)!;
-    const cold = new LiveMeasurer(cv).measure(await decode(followed.frame.bytes, 'a.jpg'), optics);
+    const cold = new LiveMeasurer().measure(await decode(followed.frame.bytes, 'a.jpg'), optics);
     expect('offsetPx' in cold && cold.offsetPx).not.toBe((followed.reading as unknown as Line).offsetPx);
   });
 
