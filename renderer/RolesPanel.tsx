@@ -1,5 +1,7 @@
 import { useId, useRef, useState } from 'react';
 import { type ConfigValue, parseConfigList } from '../core/camera/config.ts';
+import { focusDrive } from '../core/camera/drive.ts';
+import { magnifier } from '../core/camera/magnify.ts';
 import { bodyOf, candidates, type Proposal, proposeRoles, type Role, type RoleNames } from '../core/camera/roles.ts';
 import { useCamera } from './camera.tsx';
 import { NumberField, SelectField } from './fields.tsx';
@@ -9,6 +11,12 @@ import { strings } from './strings.ts';
 const words = strings.roles;
 const BY_HAND = '';
 
+interface Tried {
+  list: ConfigValue[];
+  proposals: Proposal[];
+  names: RoleNames;
+}
+
 /** For a body that the table of dialects does not know: its list is pasted, a mapping tried, corrected, kept. */
 export function RolesPanel() {
   const { settings, change } = useSettings();
@@ -17,7 +25,7 @@ export function RolesPanel() {
   /** Read when it is wanted: a list is thousands of lines long. */
   const box = useRef<HTMLTextAreaElement>(null);
   const [problem, setProblem] = useState<string | null>(null);
-  const [tried, setTried] = useState<{ list: ConfigValue[]; proposals: Proposal[]; names: RoleNames } | null>(null);
+  const [tried, setTried] = useState<Tried | null>(null);
   const [kept, setKept] = useState(false);
 
   const tryList = (list: ConfigValue[]) => {
@@ -70,7 +78,7 @@ export function RolesPanel() {
             <SelectField
               key={role}
               label={words.names[role]}
-              hint={from === 'label' ? words.guessed : undefined}
+              hint={hintFor(role, from, tried)}
               value={tried.names[role] ?? BY_HAND}
               options={[
                 { value: BY_HAND, label: words.byHand },
@@ -108,4 +116,14 @@ export function RolesPanel() {
       />
     </section>
   );
+}
+
+/** What to mind about the value taken for a role. */
+function hintFor(role: Role, from: Proposal['from'], { list, names }: Tried): string | undefined {
+  const value = list.find(({ name }) => name === names[role]);
+  const isUnknown =
+    value &&
+    ((role === 'driveFocus' && !focusDrive(value)) || (role === 'magnify' && !magnifier({ magnify: value }, list)));
+  if (isUnknown) return words.unknownForm;
+  return from === 'label' ? words.guessed : undefined;
 }

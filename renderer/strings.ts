@@ -328,6 +328,7 @@ export const strings = {
     back: 'Back to live view',
     picture: 'Test shot with marks at the six spots',
     headline: { true: 'In focus', false: 'Out of focus', null: 'Measured' },
+    damaged: 'The picture came damaged; take it again.',
     none: 'No pattern',
     bare: (stars: string) => `Looked at as a shot without the mask: ${stars}`,
     detail: (distance: string, { focused, toleranceUm }: Aim) =>
@@ -498,6 +499,7 @@ export const strings = {
     tryThis: 'Try this camera’s',
     found: (body: string) => (body ? `Found for ${body}` : 'Found'),
     guessed: 'Guessed from its label: look twice.',
+    unknownForm: 'Its values are of no known form: this stays by hand.',
     byHand: 'By hand',
     option: (name: string, label: string, value: string) => `${label || name} (${name})${value ? ` = ${value}` : ''}`,
     keep: 'Keep this',

@@ -1,4 +1,5 @@
 import type { PixelImage } from '../frame.ts';
+import { rowOffsets } from './banding.ts';
 import { linearTable } from './linear.ts';
 import type { RoughPattern } from './rough.ts';
 
@@ -82,11 +83,13 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   });
   const middle = (rough.pairs.middle.angleDeg * Math.PI) / 180;
   const [ux, uy] = [Math.cos(middle), Math.sin(middle)];
+  const rows: number[] = [];
   const xs: number[] = [];
   const ys: number[] = [];
   const sides: number[] = [];
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
+  const skyRows: number[][] = Array.from(mean, () => []);
   const enlarging = brightness && sampling.wide ? new Enlarging(image) : null;
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
@@ -103,17 +106,45 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       if (nearest > halfWidth && !isSky) continue;
       blocks.take(bx, by);
       if (nearest <= halfWidth) {
+        rows.push(by);
         xs.push(x);
         ys.push(y);
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
         for (const value of mean) values.push(value);
       }
       if (!isSky) continue;
-      for (let c = 0; c < mean.length; c++) if (!Number.isNaN(mean[c])) sky[c].push(mean[c]);
+      for (let c = 0; c < mean.length; c++) {
+        if (Number.isNaN(mean[c])) continue;
+        sky[c].push(mean[c]);
+        skyRows[c].push(by);
+      }
       enlarging?.look(bx, by);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
+  const right = Math.min(widthPx, Math.ceil(rough.xPx + reach));
+  const beside = [
+    [0, left],
+    [right, widthPx],
+  ] as const;
+  const bottom = Math.min(heightPx, Math.ceil(rough.yPx + reach) + block);
+  const pixels = new BlockMeans(image, 1, brightness);
+  for (let c = 0; c < mean.length; c++) {
+    const valueAt = (px: number, py: number) => {
+      pixels.take(px, py);
+      return pixels.mean[c];
+    };
+    const noise = block * clippedDeviation(sky[c], level[c], block);
+    const offsets = rowOffsets(valueAt, beside, [top, bottom], level[c], noise);
+    if (!offsets) continue;
+    const offsetOf = (row: number) => {
+      let sum = 0;
+      for (let i = row - top; i < row - top + block; i++) sum += offsets[i];
+      return sum / block;
+    };
+    for (let i = 0; i < rows.length; i++) values[i * mean.length + c] -= offsetOf(rows[i]);
+    for (let i = 0; i < sky[c].length; i++) sky[c][i] -= offsetOf(skyRows[c][i]);
+  }
   const first = enlarging?.shows ? GREEN : 0;
   const plane = (from: number, count: number) => {
     const out = new Float32Array(xs.length * count);

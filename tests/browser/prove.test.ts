@@ -117,6 +117,23 @@ describe('a shot without the mask', () => {
   }, 180_000);
 });
 
+test('a picture that comes damaged from the camera is said to be so, and can be taken again', async () => {
+  const { page } = opened;
+  const header = {
+    sequence: 1e6,
+    timeUtc: new Date().toISOString(),
+    name: 'still.jpg',
+    mode: { kind: 'still', magnification: null, pixelUm: 4 },
+  };
+  await page.route('**/api/camera/capture', (route) =>
+    route.fulfill({ headers: { 'x-frame': JSON.stringify(header) }, body: Buffer.from([0xff, 0xd8, 0xff, 0xe0, 1]) }),
+  );
+  await page.keyboard.press('p');
+  await page.getByRole('alert').filter({ hasText: 'came damaged; take it again' }).waitFor();
+  await page.getByRole('button', { name: 'Take a test shot', disabled: false }).waitFor();
+  await page.unroute('**/api/camera/capture');
+});
+
 test('a picture opened before the measuring worker has come is measured as soon as it is there', async () => {
   const { page, context } = await openPage(browser, 'about:blank');
   const script = Promise.withResolvers<void>();

@@ -150,6 +150,13 @@ describe('a pasted configuration list', () => {
     await page.getByText('Found for Night Ring Test Camera').waitFor();
     expect(await page.getByLabel('Focus motor', { exact: true }).inputValue()).toBe('manualfocusdrive');
     expect(await page.getByLabel('Stabilisation').inputValue()).toBe('');
+    // What has no level that shows more is none of the known forms.
+    const unknown = page.getByText('of no known form');
+    expect(await unknown.count()).toBe(0);
+    await page.getByLabel('Live-view magnification').selectOption('meteringmode');
+    await unknown.waitFor();
+    await page.getByLabel('Live-view magnification').selectOption('eoszoom');
+    await unknown.waitFor({ state: 'detached' });
     await page.getByLabel('Automatic sensitivity').selectOption('meteringmode');
     await page.getByLabel('Battery').selectOption('');
     await page.getByRole('button', { name: 'Keep this' }).click();
