@@ -18,7 +18,11 @@ import { writeWorst } from './worst.ts';
 // Two benches of the camera's chain have options of their own.
 const [command, ...rest] = process.argv.slice(2);
 if (command === 'throughput' || command === 'soak') {
-  await (await import(`./${command}.ts`)).main(rest);
+  const { main } = await import(`./${command}.ts`);
+  await main(rest).catch(({ message }: Error) => {
+    console.error(message);
+    process.exit(1);
+  });
   process.exit();
 }
 

@@ -86,9 +86,12 @@ async function commandLine(port: string, seconds: number): Promise<Figures> {
       meter.frame();
     tail = bytes.subarray(-2);
   });
-  const ended = once(movie, 'close').then(() => {
-    throw new Error('gphoto2 ended by itself; is the Debian package gphoto2 installed?');
-  });
+  const fail = () => {
+    throw new Error(
+      'gphoto2 did not run, or ended by itself; install the Debian package gphoto2, then run this again.',
+    );
+  };
+  const ended = once(movie, 'close').then(fail, fail);
   await Promise.race([meter.done.promise, ended]);
   ended.catch(() => {});
   movie.kill('SIGINT');
