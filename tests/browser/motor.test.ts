@@ -48,9 +48,10 @@ async function setOff({ page }: OpenPage, mark: number): Promise<void> {
   await hasMoved();
 }
 
+/** A page of the same origin, which asks for no frames: the first one is to keep the machine. */
 async function otherPage({ context }: OpenPage): Promise<Page> {
   const other = await context.newPage();
-  await other.goto(host.url);
+  await other.goto(new URL('/api/settings', host.url).href);
   return other;
 }
 
@@ -96,8 +97,8 @@ test('space, pressed again and again or held, never starts it anew, though the b
 
 test('stopped from another page, it goes on no more', async () => {
   const { page } = opened;
-  await setOff(opened, 5.0);
   const other = await otherPage(opened);
+  await setOff(opened, 4.5);
   const stop = () =>
     other.evaluate(() => fetch('/api/camera/sequence', { method: 'DELETE' }).then(({ status }) => status));
   // Between two moves there is nothing to stop.
@@ -109,7 +110,11 @@ test('stopped from another page, it goes on no more', async () => {
 
 test('the STOP button is large, and stops it; all has its name and contrast (axe-core)', async () => {
   const { page } = opened;
+  // The move under way takes as long as looking at the panel does.
+  const sequence = '**/api/camera/sequence';
+  await page.route(sequence, (route) => (route.request().method() === 'DELETE' ? route.continue() : undefined));
   await page.keyboard.press('f');
+  await panel().and(page.locator('[data-phase="moving"]')).waitFor();
   const stop = panel().getByRole('button', { name: 'STOP' });
   const box = (await stop.boundingBox())!;
   expect(box.height).toBeGreaterThan(0.12 * 800);
@@ -120,12 +125,13 @@ test('the STOP button is large, and stops it; all has its name and contrast (axe
   await stop.click();
   expect(await end()).toBe('stopped');
   await standsStill(page);
+  await page.unroute(sequence);
+  await page.keyboard.press('Enter');
 });
 
 test('leaving the screen stops it', async () => {
   const { page } = opened;
-  await page.keyboard.press('f');
-  await hasMoved();
+  await setOff(opened, 4.5);
   await page.keyboard.press('6');
   await standsStill(page);
   await page.keyboard.press('Escape');
@@ -154,13 +160,13 @@ test('it brings the lens into focus, stops there, and tells what it has learned'
 
 test('a page that is busy sends no steps; one that is closed ends those under way', async () => {
   const { page } = opened;
-  await setOff(opened, 5.5);
+  const other = await otherPage(opened);
+  await setOff(opened, 4.5);
   // Nothing else runs in the page for two seconds.
   const busy = page.evaluate(() => {
     const until = performance.now() + 2000;
     while (performance.now() < until);
   });
-  const other = await otherPage(opened);
   await standsStill(other);
   await busy;
   await page.close();
