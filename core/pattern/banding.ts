@@ -4,9 +4,9 @@
  */
 
 /** Columns in which the sky is looked at, by ranges [from, to). */
-export type Columns = readonly (readonly [number, number])[];
+type Columns = readonly (readonly [number, number])[];
 
-/** One row's sky: mean of what is not far from `level`, by channel, and what is needed for its error. */
+/** One row's sky: mean of what is not far from `level`, less that, and what is needed for its error. */
 interface RowMean {
   mean: number;
   variance: number;

@@ -141,7 +141,7 @@ export class Recorder {
       const { sequence, timeUtc, name, mode, bytes } = frame;
       const file = fileName(number, frame);
       const onDisk = Math.ceil(bytes.length / BLOCK_BYTES) * BLOCK_BYTES;
-      await this.#makeRoom(onDisk);
+      await this.#makeRoom(onDisk, segment);
       await writeFile(join(segment.folder, file), bytes);
       segment.bytes += onDisk;
       const line = { type: 'frame', frame: number, file, bytes: bytes.length, sequence, timeUtc, name, mode } as const;
@@ -208,9 +208,13 @@ export class Recorder {
     return segment;
   }
 
-  /** For what is about to be written: the limit holds at every moment. */
-  async #makeRoom(bytes: number): Promise<void> {
-    while (this.#status.bytes + bytes > this.#options.limitBytes && this.#segments.length > 1) {
+  /**
+   * For what is about to be written: the limit holds at every moment.
+   * @param keep a segment that stays, though a frame be larger than the limit: it is written into
+   */
+  async #makeRoom(bytes: number, keep?: Segment): Promise<void> {
+    const isOver = () => this.#status.bytes + bytes > this.#options.limitBytes;
+    while (isOver() && this.#segments.length > 1 && this.#segments[0] !== keep) {
       const [oldest] = this.#segments.splice(0, 1);
       await rm(oldest.folder, { recursive: true, force: true });
       this.#update({ bytes: this.#status.bytes - oldest.bytes });

@@ -13,7 +13,7 @@ import { sceneLimit } from '../../bench/bound.ts';
 import { enlarged } from '../../bench/frames.ts';
 import { rms, signedError } from '../../bench/measurement.ts';
 import { asSeen, drawScene, familyNamed } from '../../bench/scenes.ts';
-import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
+import { drawn, errorOverBound, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
 const mask = defaultScene().mask!;
 
@@ -105,17 +105,8 @@ describe('geometry', () => {
     const dim = scene({ dzUm: 25, maskRotationDeg: 20, star: star(150.3, 149.6, 60_000) });
     const mask: Mask = { ...dim.mask!, layout: 'strips-u' };
     const drawnScene = { ...dim, mask };
-    const { focalMm, fNumber, pixelUm } = drawnScene;
-    const known = truth(drawnScene);
-    const { boundPx } = sceneLimit(drawnScene, () => 0);
-    const light = renderNoiseFree(drawnScene);
-    const errors = Array.from({ length: 12 }, (_, draw) => {
-      const frame = expose(light, drawnScene, seededRandom(draw + 1));
-      const found = measured(measure(frame, { focalMm, fNumber, pixelUm, mask }));
-      return signedError(known, found.offsetPx, found.middleAngleDeg);
-    });
     // By the places across the lines alone it is some 2.4 times the bound.
-    expect(rms(errors) / boundPx).toBeLessThan(1.8);
+    expect(errorOverBound(drawnScene)).toBeLessThan(1.8);
   });
 
   test('a trail blurs each line differently; the offset is that of its middle all the same', () => {

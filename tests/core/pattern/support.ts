@@ -2,10 +2,13 @@
 import { expect } from 'vitest';
 import type { PixelImage } from '../../../core/frame.ts';
 import type { Measurement, Optics, Reading } from '../../../core/measurement.ts';
+import { measure } from '../../../core/pattern/measure.ts';
 import { expose } from '../../../core/simulator/expose.ts';
+import { seededRandom } from '../../../core/simulator/random.ts';
 import { renderNoiseFree } from '../../../core/simulator/render.ts';
 import { defaultScene, type Scene, star, type Truth, truth } from '../../../core/simulator/scene.ts';
-import { signedError } from '../../bench/measurement.ts';
+import { sceneLimit } from '../../bench/bound.ts';
+import { rms, signedError } from '../../bench/measurement.ts';
 
 export const UNKNOWN: Optics = { focalMm: null, fNumber: null, pixelUm: null, mask: null };
 
@@ -45,6 +48,19 @@ export function expectTrue(reading: Reading, known: Truth, share = 0.03): void {
   expect(Math.abs(error)).toBeLessThan(Math.max(5 * found.offsetSigmaPx, share * Math.abs(known.offsetPx)));
   // A σ that is too large would hide any error.
   expect(found.offsetSigmaPx).toBeLessThan(0.02 * known.spotDistancePx);
+}
+
+/** Error over the Cramér–Rao bound, root mean square of 12 exposures of one scene; lens, pixel size and mask known. */
+export function errorOverBound(drawnScene: Scene): number {
+  const { focalMm, fNumber, pixelUm, mask } = drawnScene;
+  const known = truth(drawnScene);
+  const light = renderNoiseFree(drawnScene);
+  const errors = Array.from({ length: 12 }, (_, draw) => {
+    const frame = expose(light, drawnScene, seededRandom(draw + 1));
+    const found = measured(measure(frame, { focalMm, fNumber, pixelUm, mask }));
+    return signedError(known, found.offsetPx, found.middleAngleDeg);
+  });
+  return rms(errors) / sceneLimit(drawnScene, () => 0).boundPx;
 }
 
 /** Draws, measures nothing, and gives both the frame and what is true of it. */

@@ -87,6 +87,14 @@ describe('what is recorded', () => {
     expect((await read())[0].reading).toEqual(nothing);
   });
 
+  test('frames larger than its size, waiting for the disk together, do not end it', async () => {
+    const recorder = await start({ limitBytes: 10_000 });
+    for (let i = 0; i < 3; i++) recorder.frame(frame(i, 20_000));
+    await recorder.stop();
+    expect(recorder.status).toMatchObject({ state: 'off', frames: 3, message: '' });
+    expect((await read()).map(({ number }) => number)).toEqual([2]);
+  });
+
   test('never more than its size: the oldest segment gives way, each begins measuring afresh', async () => {
     const limitBytes = 400_000;
     let mostBytes = 0;
