@@ -1,6 +1,6 @@
 /** A recording as a camera: real camera processes and the real command line. */
 import { type ChildProcess, spawn } from 'node:child_process';
-import { mkdir, mkdtemp, rm, writeFile } from 'node:fs/promises';
+import { mkdir, mkdtemp, readdir, rm, utimes, writeFile } from 'node:fs/promises';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { createInterface } from 'node:readline';
@@ -65,6 +65,9 @@ describe('on the command line', () => {
         .png()
         .toBuffer(),
     );
+    // They have lain there: of a fresh one that is no picture it would be waited whether it becomes one.
+    const written = new Date(Date.now() - 60_000);
+    for (const name of await readdir(shots)) await utimes(join(shots, name), written, written);
     const mask = join(folder, 'mask.json');
     await writeFile(mask, '{"layout":"half","orientation":-1,"handedness":1}');
     const recording = join(folder, 'recorded');
