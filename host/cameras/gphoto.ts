@@ -5,6 +5,7 @@ import type { FrameMode } from '../../core/frame.ts';
 import { type Camera, type CameraSetting, GP, GphotoError, listCameras, openCamera } from '../../native/index.ts';
 import { toCameraError } from './gphoto-errors.ts';
 import { CameraError, type CameraErrorCode, type CameraSource, type ConfigValue } from './source.ts';
+import { wholenessOf } from './whole.ts';
 
 /** A picture that fails for no lasting reason is asked for again so often, so long apart. */
 const RETRIES = 10;
@@ -127,7 +128,7 @@ class GphotoSource implements CameraSource {
     for (let retries = 0; ; retries++) {
       try {
         const { name, bytes } = await this.#camera.frame();
-        if (!isWholeJpeg(bytes)) throw new GphotoError(GP.CORRUPTED_DATA, 'frame', 'The picture is not whole');
+        if (!(await isWholeJpeg(bytes))) throw new GphotoError(GP.CORRUPTED_DATA, 'frame', 'The picture is not whole');
         return this.#frame(name, bytes, { kind: 'live', magnification: this.#magnification, pixelUm: null });
       } catch (error) {
         const described = toCameraError(error, this.name);
@@ -200,9 +201,8 @@ export class Events {
   }
 }
 
-/** Begins and ends as one (ITU-T T.81, B.1.1.3: SOI, EOI); bodies may send more after the end. */
-function isWholeJpeg(bytes: Buffer): boolean {
-  return (
-    bytes.length >= 4 && bytes.readUInt16BE(0) === 0xffd8 && bytes.lastIndexOf('\xff\xd9', undefined, 'latin1') > 0
-  );
+/** To its own end, not only to that of a thumbnail in it; bodies may send more behind it. */
+async function isWholeJpeg(bytes: Buffer): Promise<boolean> {
+  const read = async (offset: number, lengthBytes: number) => bytes.subarray(offset, offset + lengthBytes);
+  return (await wholenessOf({ sizeBytes: bytes.length, read })) === 'whole';
 }

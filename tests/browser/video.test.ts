@@ -59,6 +59,7 @@ async function open(file: string, ...flags: string[]) {
     Object.assign(window, { asked });
     devices.getUserMedia = async (constraints) => {
       asked.push(constraints!);
+      if ((window as unknown as { busy?: boolean }).busy) throw new DOMException('', 'NotReadableError');
       const stream = await original(constraints);
       Object.assign(window, { unplug: () => stream.getTracks()[0].stop() });
       return stream;
@@ -135,6 +136,15 @@ test('a cable pulled out: said on the picture, and measuring goes on when it is 
   const before = (await collected()).at(-1)!.sequence;
   await lost.waitFor({ state: 'detached' });
   await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(before + 3);
+
+  // Back, and taken by another program (W3C Media Capture and Streams, getUserMedia: NotReadableError).
+  const setBusy = (busy: boolean) => page.evaluate((busy) => Object.assign(window, { busy }), busy);
+  await setBusy(true);
+  await page.evaluate(() => (window as unknown as { unplug(): void }).unplug());
+  await page.getByText('The video input is in use: close the other program').waitFor();
+  await setBusy(false);
+  const busyAt = (await collected()).at(-1)!.sequence;
+  await expect.poll(async () => (await collected()).at(-1)!.sequence).toBeGreaterThan(busyAt + 3);
 
   // Silent, it counts as lost after ten seconds, though nothing ended.
   const setSilent = (silent: boolean) => page.evaluate((silent) => Object.assign(window, { silent }), silent);

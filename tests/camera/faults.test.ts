@@ -11,6 +11,7 @@ import { describe, expect, test } from 'vitest';
 import type { CameraMessage } from '../../host/api.ts';
 import { Camera, CLOCKS, type Clocks, findCameras, forkProcess, type Launch } from '../../host/cameras/camera.ts';
 import { FREEING, freeCamera } from '../../host/cameras/free.ts';
+import { withThumbnail } from '../support/encode.ts';
 import { dialectFacts, refuse } from './dialects.ts';
 import { closing, simulatedJpeg, smallJpegs, smallScene, until, virtualCamera } from './support.ts';
 import type { Pictures } from './virtual/camera.ts';
@@ -170,6 +171,7 @@ describe('what the camera sends', () => {
     const [jpeg] = smallJpegs;
     const bad = [
       jpeg.subarray(0, jpeg.length / 2),
+      withThumbnail(jpeg, jpeg).subarray(0, -jpeg.length / 2),
       jpeg.subarray(600),
       Buffer.alloc(3000, 0x5a),
       Buffer.alloc(0),
@@ -235,6 +237,8 @@ test('live view refused by vendor 0x0B for one reason after the other', async ()
     [RcB.lensCovered, /lens is covered; take the cap off/],
     [RcB.refused, /turn its mode dial to M, switch live view on in its menu/],
     [RcB.notReady, /it is not ready; switch live view on in its menu/],
+    [RcB.exposing, /an exposure is running; wait until it has ended/],
+    [RcB.otherScreen, /it shows pictures or its menu; leave that/],
   ];
   refuse(virtual, reasons[0][0]);
   const { camera, frames } = watch(virtual.port);

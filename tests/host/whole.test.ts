@@ -10,6 +10,7 @@ import { openFolder } from '../../host/cameras/folder.ts';
 import type { CameraSource } from '../../host/cameras/source.ts';
 import { wholenessOf } from '../../host/cameras/whole.ts';
 import { decode } from '../../host/decode/decode.ts';
+import { withThumbnail } from '../support/encode.ts';
 import { writeDng } from './dng.ts';
 
 /** The folder is looked at, then rests for a moment. */
@@ -36,14 +37,6 @@ function noise(lengthBytes: number): Uint8Array {
 
 const noisy = (width = WIDTH_PX, height = HEIGHT_PX) =>
   sharp(noise(width * height * 3), { raw: { width, height, channels: 3 } });
-
-/** A JPEG's APP1 as EXIF makes it, with a thumbnail that ends as every JPEG does, spliced in behind SOI. */
-function withThumbnail(jpeg: Buffer, thumbnail: Buffer): Buffer {
-  const exif = Buffer.concat([Buffer.from('Exif\0\0'), thumbnail]);
-  const lengthBytes = Buffer.alloc(2);
-  lengthBytes.writeUInt16BE(2 + exif.length);
-  return Buffer.concat([jpeg.subarray(0, 2), Buffer.of(0xff, 0xe1), lengthBytes, exif, jpeg.subarray(2)]);
-}
 
 type Entry = [tag: number, type: 3 | 4 | 7, values: number[]];
 

@@ -29,7 +29,14 @@ export const OpB = {
   placeMagnified: 0x9159,
 } as const;
 
-export const RcB = { refused: 0xa005, lensCovered: 0xa006, lowBattery: 0xa101, notReady: 0xa102 } as const;
+export const RcB = {
+  otherScreen: 0xa004,
+  refused: 0xa005,
+  lensCovered: 0xa006,
+  lowBattery: 0xa101,
+  notReady: 0xa102,
+  exposing: 0xa200,
+} as const;
 
 const Event = {
   objectAdded: 0xc181,
