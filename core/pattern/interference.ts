@@ -30,9 +30,9 @@ export const PAIRS = [
 ] as const;
 
 /** Radial places for which it is computed. */
-const NODES = 3;
-/** Nearer than this to the edge of a zone's rays, λN, its chords' ends do not stand for its field. */
-const NEAREST = 2;
+const NODES = 5;
+/** Farther than this from all rays of a chord, λN, its two ends stand for its field. */
+const FAR = 6;
 
 interface Basis {
   re: Float64Array;
@@ -83,7 +83,8 @@ export class Interference {
       const step = this.stepPx / lambdaPx;
       const there = atWavelength(wave, ratio);
       for (const [z, zone] of cross.zones.entries()) {
-        const fields = fieldsOf(zone, there, -this.half * step, step, count);
+        const first = meanRay(there, zone.centroidAcross, zone.cubicAcross) - this.half * step;
+        const fields = fieldsOf(zone.chords, there, first, step, count);
         for (const [w, other] of cross.zones.entries()) {
           if (w === z) continue;
           // Rays of both zones count that agree along the first one's line.
@@ -91,7 +92,9 @@ export class Interference {
           const scale = 1 / Math.sqrt(totalLength(zone.chords) * totalLength(other.chords));
           const turn = lineAngles[w] - lineAngles[z];
           for (const [k, side] of [1, -1].entries()) {
-            const sum = common(fields, zone.chords, chords, scale, turn, there, side, distancePx / airyPx);
+            const distance = (side * distancePx) / airyPx;
+            const others = fieldsOf(chords, there, first - distance * Math.sin(turn), step, count);
+            const sum = common(fields, others, scale, distance * (1 - Math.cos(turn)));
             const { re, im } = this.tables[z][w][k];
             const target = (values: Float64Array) => values.subarray(node * count, (node + 1) * count);
             blur(sum.re, kernel, 1 / lambdaPx, target(re));
@@ -126,20 +129,13 @@ function bilinear(table: Float64Array, at: number, row: number, x: number, y: nu
   return low + x * (high - low);
 }
 
-/** The fields of a zone's chords at `count` places from `first` on, `step` apart, λN from its mean ray. */
+/** The fields of a zone's chords at `count` places across its line, from `first` on (from the axis), `step` apart, λN. */
 interface Fields {
-  /** Place of the first one from the axis, λN. */
-  first: number;
-  step: number;
   count: number;
-  /** By chord. */
-  re: Float64Array[];
-  im: Float64Array[];
+  byChord: { at: number; re: Float64Array; im: Float64Array }[];
 }
 
-function fieldsOf(zone: ZoneSpread, wave: Wave, first: number, step: number, count: number): Fields {
-  const mean = meanRay(wave, zone.centroidAcross, zone.cubicAcross);
-  const fields: Fields = { first: first + mean, step, count, re: [], im: [] };
+function fieldsOf(chords: readonly Chord[], wave: Wave, first: number, step: number, count: number): Fields {
   const [re, im] = [0, 0].map(() => new Float64Array(Math.ceil(count * step * SAMPLES_PER_AIRY) + 2));
   const resampled = (values: Float64Array) =>
     Float64Array.from({ length: count }, (_, k) => {
@@ -147,60 +143,69 @@ function fieldsOf(zone: ZoneSpread, wave: Wave, first: number, step: number, cou
       const index = place | 0;
       return values[index] + (place - index) * (values[index + 1] - values[index]);
     });
-  for (const chord of zone.chords) {
-    chordField(chord, wave, fields.first, re, im);
-    fields.re.push(resampled(re));
-    fields.im.push(resampled(im));
+  const byChord = chords.map((chord) => {
+    if (!isFar(chord, wave, first, first + (count - 1) * step)) {
+      chordField(chord, wave, first, re, im);
+      return { at: chord.at, re: resampled(re), im: resampled(im) };
+    }
+    return { at: chord.at, ...farField(chord, wave, first, step, count) };
+  });
+  return { count, byChord };
+}
+
+/** Where a ray from an end of a chord lands across the line, λN. */
+function rayOf(at: number, end: number, { q, w }: Wave): number {
+  return end * (q + 64 * w * (at * at + end * end));
+}
+
+function isFar({ at, from, to }: Chord, wave: Wave, first: number, last: number): boolean {
+  const rays = [rayOf(at, from, wave), rayOf(at, to, wave)];
+  return Math.min(...rays) - last > FAR || first - Math.max(...rays) > FAR;
+}
+
+/** A chord's field far from where its rays land, by its ends: i exp(iπ (end (q end − 2 ρ) + 32 w r⁴)) / 2π beyond. */
+function farField({ at, from, to }: Chord, wave: Wave, first: number, step: number, count: number): Basis {
+  const [re, im] = [new Float64Array(count), new Float64Array(count)];
+  for (const [end, sign] of [
+    [to, 1],
+    [from, -1],
+  ]) {
+    const r2 = at * at + end * end;
+    const phase = Math.PI * (end * (wave.q * end - 2 * first) + 32 * wave.w * r2 * r2);
+    let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
+    const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), -Math.sin(2 * Math.PI * end * step)];
+    const ray = rayOf(at, end, wave);
+    for (let k = 0; k < count; k++) {
+      const size = sign / (2 * Math.PI * (first + k * step - ray));
+      re[k] -= size * sin;
+      im[k] += size * cos;
+      const next = cos * turnCos - sin * turnSin;
+      sin = sin * turnCos + cos * turnSin;
+      cos = next;
+    }
   }
-  return fields;
+  return { re, im };
 }
 
 /**
- * S across a zone's line for another zone whose line is turned by `turn` from it.
- * @param chords of the other zone, across the first one's line
- * @param scale what the two zones' fields are normalised by
- * @param distance of the spots, λN
+ * S across a zone's line.
+ * @param zone, other fields of both zones' chords across it
+ * @param scale what they are normalised by
+ * @param apart how much less far out the other zone's spot stands along the line, λN
  */
-function common(
-  { first, step, count, ...fields }: Fields,
-  zone: readonly Chord[],
-  chords: readonly Chord[],
-  scale: number,
-  turn: number,
-  { q, w }: Wave,
-  side: number,
-  distance: number,
-): Basis {
-  const [re, im] = [new Float64Array(count), new Float64Array(count)];
-  const apart = side * distance * (1 - Math.cos(turn));
-  const aside = side * distance * Math.sin(turn);
-  const partners = new Map<number, Chord>(chords.map((chord) => [chord.at, chord]));
-  for (const [c, { at }] of zone.entries()) {
-    const partner = partners.get(at);
+function common(zone: Fields, other: Fields, scale: number, apart: number): Basis {
+  const [re, im] = [new Float64Array(zone.count), new Float64Array(zone.count)];
+  const partners = new Map(other.byChord.map((field) => [field.at, field]));
+  for (const one of zone.byChord) {
+    const partner = partners.get(one.at);
     if (!partner) continue;
-    const [chordRe, chordIm] = [fields.re[c], fields.im[c]];
-    for (const [end, sign] of [
-      [partner.to, scale],
-      [partner.from, -scale],
-    ]) {
-      // Conjugate of the chord's field from this end, i exp(iπ (end (q end − 2 across) + 32 w r⁴)) / 2π beyond, turned
-      // by how far apart the spots stand along the line; from place to place its phase grows by the same.
-      const r2 = at * at + end * end;
-      const phase = Math.PI * (end * (2 * (first - aside) - q * end) - 32 * w * r2 * r2 + 2 * at * apart);
-      const ray = end * (q + 64 * w * r2);
-      let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
-      const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), Math.sin(2 * Math.PI * end * step)];
-      for (let k = 0; k < count; k++) {
-        const beyond = first + k * step - aside - ray;
-        if (Math.abs(beyond) >= NEAREST) {
-          const size = sign / (2 * Math.PI * beyond);
-          re[k] += size * (chordRe[k] * sin + chordIm[k] * cos);
-          im[k] += size * (chordIm[k] * sin - chordRe[k] * cos);
-        }
-        const next = cos * turnCos - sin * turnSin;
-        sin = sin * turnCos + cos * turnSin;
-        cos = next;
-      }
+    const phase = 2 * Math.PI * one.at * apart;
+    const [cos, sin] = [scale * Math.cos(phase), scale * Math.sin(phase)];
+    for (let k = 0; k < zone.count; k++) {
+      const productRe = one.re[k] * partner.re[k] + one.im[k] * partner.im[k];
+      const productIm = one.im[k] * partner.re[k] - one.re[k] * partner.im[k];
+      re[k] += productRe * cos - productIm * sin;
+      im[k] += productIm * cos + productRe * sin;
     }
   }
   return { re, im };

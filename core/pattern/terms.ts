@@ -78,29 +78,31 @@ export function evaluate(samples: Samples, model: Model): void {
       mixing.at(zone, side, t[k], r[k], mix);
       terms.mixed[k] = mix.light;
       terms.mixedSlope[k] = mix.slope;
-      if (!interference.isEmpty) share(model, lines, zone, side, k);
     }
+    if (!interference.isEmpty) share(model, lines, side, k - 3);
   }
 }
 
 const common = { re: 0, im: 0 };
 
-function share({ interference, terms }: Model, { amplitude, phases }: Lines, zone: number, side: 1 | -1, k: number) {
-  const { byPhase } = terms;
-  const first = PHASE_COUNT * k;
-  byPhase.fill(0, first, first + PHASE_COUNT);
-  terms.shared[k] = 0;
-  if (!terms.isNear[k]) return;
+/** What each two zones have in common at a sample counts for the nearer one. */
+function share({ interference, terms }: Model, { amplitude, phases }: Lines, side: 1 | -1, first: number) {
+  const { byPhase, isNear, t, r, shared } = terms;
+  byPhase.fill(0, PHASE_COUNT * first, PHASE_COUNT * (first + 3));
+  shared.fill(0, first, first + 3);
   for (let pair = 0; pair < PAIRS.length; pair++) {
     const [one, other] = PAIRS[pair];
-    if (zone !== one && zone !== other) continue;
-    interference.at(zone, zone === one ? other : one, side, terms.t[k], terms.r[k], common);
+    const isFirst = Math.abs(t[first + one]) <= Math.abs(t[first + other]);
+    const zone = isFirst ? one : other;
+    const k = first + zone;
+    if (!isNear[k]) continue;
+    interference.at(zone, isFirst ? other : one, side, t[k], r[k], common);
     const size = 2 * Math.sqrt(Math.max(0, amplitude[one] * amplitude[other]));
     const byCos = size * common.re;
-    const bySin = (zone === one ? -side : side) * size * common.im;
-    byPhase[first + 2 * pair] = byCos;
-    byPhase[first + 2 * pair + 1] = bySin;
-    terms.shared[k] += phases[2 * pair] * byCos + phases[2 * pair + 1] * bySin;
+    const bySin = (isFirst ? -side : side) * size * common.im;
+    byPhase[PHASE_COUNT * k + 2 * pair] = byCos;
+    byPhase[PHASE_COUNT * k + 2 * pair + 1] = bySin;
+    shared[k] += phases[2 * pair] * byCos + phases[2 * pair + 1] * bySin;
   }
 }
 
