@@ -19,6 +19,7 @@ import {
   type Wave,
   ZoneSpread,
 } from '../optics/lineSpread.ts';
+import type { ZoneShape } from '../optics/mask.ts';
 import { ZONES } from './model.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
 
@@ -84,22 +85,35 @@ export class Interference {
       const there = atWavelength(wave, ratio);
       for (const [z, zone] of cross.zones.entries()) {
         const first = meanRay(there, zone.centroidAcross, zone.cubicAcross) - this.half * step;
-        const fields = fieldsOf(zone.chords, there, first, step, count);
-        for (const [w, other] of cross.zones.entries()) {
-          if (w === z) continue;
-          // Rays of both zones count that agree along the first one's line.
-          const { chords } = new ZoneSpread(cross.shape, ZONES[w], (lineAngles[z] * 180) / Math.PI);
-          const scale = 1 / Math.sqrt(totalLength(zone.chords) * totalLength(other.chords));
-          const turn = lineAngles[w] - lineAngles[z];
-          for (const [k, side] of [1, -1].entries()) {
-            const distance = (side * distancePx) / airyPx;
-            const others = fieldsOf(chords, there, first - distance * Math.sin(turn), step, count);
-            const sum = common(fields, others, scale, distance * (1 - Math.cos(turn)));
+        const others = [0, 1, 2].filter((w) => w !== z);
+        for (const [k, side] of [1, -1].entries()) {
+          const along = (side * distancePx) / airyPx;
+          const sums = others.map(() => empty1(count));
+          for (let from = 0, to = 0; from < count; from = to) {
+            const degreesAt = (k: number) =>
+              Math.round((Math.atan2(first + k * step, Math.abs(along)) * side * 180) / Math.PI);
+            const turn = degreesAt(from);
+            for (to = from; to < count && degreesAt(to) === turn; ) to++;
+            addCommon(
+              cross.shape,
+              lineAngles,
+              z,
+              others,
+              turn,
+              along,
+              there,
+              first + from * step,
+              step,
+              sums.map(({ re, im }) => ({ re: re.subarray(from, to), im: im.subarray(from, to) })),
+            );
+          }
+          others.forEach((w, i) => {
+            const scale = 1 / lambdaPx / Math.sqrt(totalLength(zone.chords) * totalLength(cross.zones[w].chords));
             const { re, im } = this.tables[z][w][k];
             const target = (values: Float64Array) => values.subarray(node * count, (node + 1) * count);
-            blur(sum.re, kernel, 1 / lambdaPx, target(re));
-            blur(sum.im, kernel, 1 / lambdaPx, target(im));
-          }
+            blur(sums[i].re, kernel, scale, target(re));
+            blur(sums[i].im, kernel, scale, target(im));
+          });
         }
       }
     }
@@ -187,20 +201,56 @@ function farField({ at, from, to }: Chord, wave: Wave, first: number, step: numb
   return { re, im };
 }
 
+function empty1(count: number): Basis {
+  return { re: new Float64Array(count), im: new Float64Array(count) };
+}
+
+function addCommon(
+  shape: ZoneShape,
+  lineAngles: number[],
+  z: number,
+  others: number[],
+  turnDeg: number,
+  along: number,
+  wave: Wave,
+  first: number,
+  step: number,
+  out: Basis[],
+): void {
+  const [
+    {
+      re: { length: count },
+    },
+  ] = out;
+  const g = (turnDeg * Math.PI) / 180;
+  const chordsOf = (zone: number) =>
+    new ZoneSpread(shape, ZONES[zone], (lineAngles[z] * 180) / Math.PI + turnDeg).chords;
+  const fields = fieldsOf(chordsOf(z), wave, first * Math.cos(g), step * Math.cos(g), count);
+  others.forEach((w, i) => {
+    const turn = lineAngles[w] - lineAngles[z];
+    const other = fieldsOf(
+      chordsOf(w),
+      wave,
+      first * Math.cos(g) - along * (Math.sin(g) + Math.sin(turn - g)),
+      step * Math.cos(g),
+      count,
+    );
+    common(fields, other, along * (Math.cos(g) - Math.cos(turn - g)), out[i]);
+  });
+}
+
 /**
  * S across a zone's line.
  * @param zone, other fields of both zones' chords across it
- * @param scale what they are normalised by
  * @param apart how much less far out the other zone's spot stands along the line, λN
  */
-function common(zone: Fields, other: Fields, scale: number, apart: number): Basis {
-  const [re, im] = [new Float64Array(zone.count), new Float64Array(zone.count)];
+function common(zone: Fields, other: Fields, apart: number, { re, im }: Basis): void {
   const partners = new Map(other.byChord.map((field) => [field.at, field]));
   for (const one of zone.byChord) {
     const partner = partners.get(one.at);
     if (!partner) continue;
     const phase = 2 * Math.PI * one.at * apart;
-    const [cos, sin] = [scale * Math.cos(phase), scale * Math.sin(phase)];
+    const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
     for (let k = 0; k < zone.count; k++) {
       const productRe = one.re[k] * partner.re[k] + one.im[k] * partner.im[k];
       const productIm = one.im[k] * partner.re[k] - one.re[k] * partner.im[k];
@@ -208,5 +258,4 @@ function common(zone: Fields, other: Fields, scale: number, apart: number): Basi
       im[k] += productIm * cos + productRe * sin;
     }
   }
-  return { re, im };
 }

@@ -90,6 +90,8 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
   const skyRows: number[][] = Array.from(mean, () => []);
+  const skyXs: number[][] = Array.from(mean, () => []);
+  const skyYs: number[][] = Array.from(mean, () => []);
   const enlarging = brightness && sampling.wide ? new Enlarging(image) : null;
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
@@ -117,6 +119,8 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
         if (Number.isNaN(mean[c])) continue;
         sky[c].push(mean[c]);
         skyRows[c].push(by);
+        skyXs[c].push(x);
+        skyYs[c].push(y);
       }
       enlarging?.look(bx, by);
     }
@@ -144,6 +148,15 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     };
     for (let i = 0; i < rows.length; i++) values[i * mean.length + c] -= offsetOf(rows[i]);
     for (let i = 0; i < sky[c].length; i++) sky[c][i] -= offsetOf(skyRows[c][i]);
+  }
+  // Where the ring is whole the star's own glow has no slope.
+  const isWhole =
+    Math.min(rough.xPx, rough.yPx, widthPx - 1 - rough.xPx, heightPx - 1 - rough.yPx) >= reach && !process.env.NOPLANE;
+  for (let c = 0; isWhole && c < mean.length; c++) {
+    const slope = slopeOf(skyXs[c], skyYs[c], sky[c], level[c], clippedDeviation(sky[c], level[c], block));
+    if (!slope) continue;
+    for (let i = 0; i < xs.length; i++) values[i * mean.length + c] -= slope.x * xs[i] + slope.y * ys[i];
+    for (let i = 0; i < sky[c].length; i++) sky[c][i] -= slope.x * skyXs[c][i] + slope.y * skyYs[c][i];
   }
   const first = enlarging?.shows ? GREEN : 0;
   const plane = (from: number, count: number) => {
@@ -231,6 +244,32 @@ class BlockMeans {
       }
     for (let c = 0; c < mean.length; c++) mean[c] /= block * block;
   }
+}
+
+/** A slope less sure than this many σ is left out. */
+const LEAST_SURE = 4;
+
+/** Slope of the sky by least squares, other lights clipped; null where it does not show. */
+function slopeOf(x: number[], y: number[], values: number[], level: number, noise: number) {
+  let slope = { x: 0, y: 0 };
+  let sure = 0;
+  for (let round = 0; round < 2; round++) {
+    let [xx, xy, yy, xv, yv] = [0, 0, 0, 0, 0];
+    for (let i = 0; i < values.length; i++) {
+      const value = values[i] - level;
+      if (Math.abs(value - slope.x * x[i] - slope.y * y[i]) > 4 * noise) continue;
+      xx += x[i] * x[i];
+      xy += x[i] * y[i];
+      yy += y[i] * y[i];
+      xv += x[i] * value;
+      yv += y[i] * value;
+    }
+    const det = xx * yy - xy * xy;
+    if (!(det > 0)) return null;
+    slope = { x: (yy * xv - xy * yv) / det, y: (xx * yv - xy * xv) / det };
+    sure = Math.sqrt(slope.x * xv + slope.y * yv) / noise;
+  }
+  return sure > LEAST_SURE ? slope : null;
 }
 
 function median(values: number[]): number {
