@@ -1,13 +1,13 @@
 /**
  * What two zones' spots have in common. Gratings' orders are fields: where the far light of one zone's spot reaches
- * another one's, they interfere. A place is lit by all wavelengths near one, whose spots all lie on the same radius, so
- * only rays of both zones count that agree along it, and the sum over a zone's chords that gives the line
+ * another one's, they interfere. A place is lit by all wavelengths near one. As the wavelength changes, the whole pattern
+ * grows about the star, so that the place moves in it along the ray from the star: summed over the wavelengths only rays of
+ * both zones count that agree along this ray, and the sum over a zone's chords that gives the line
  * spread (see lineSpread.ts) gives this, too:
- *   S = Σ_α A_z(α) A_w*(α) exp(2πi α s L (1 − cos θ)),
- * A being a chord's field at the place as seen from each zone's own spot, θ the angle between the lines, L the
- * distance from the star and s the side. The light is 2 √(a_z a_w) F(r) Re(exp(i s Δ) S). Δ depends on how
- * the gratings happen to sit: its cosine and sine are fitted for each two zones. Far from its spot a chord's field
- * comes from its two ends alone.
+ *   S = Σ_a E_z(a) E_w*(a),   E(a) = A(a, L sin φ) exp(2πi a L cos φ),
+ * A being the field of the chord at a across the ray, φ the angle from the ray to the zone's line, L the
+ * distance from the star in λN. The light is 2 √(a_z a_w) F(r) Re(exp(i s Δ) S), s being the side. Δ depends on how
+ * the gratings happen to sit: its cosine and sine are fitted for each two zones.
  */
 import {
   atWavelength,
@@ -75,8 +75,8 @@ export class Interference {
     this.stepPx = airyPx / SAMPLES_PER_AIRY;
     this.half = Math.ceil((cross.corePx + 3 * blurPx) / this.stepPx);
     const count = 2 * this.half + 1;
-    const empty = (): Basis => ({ re: new Float64Array(NODES * count), im: new Float64Array(NODES * count) });
-    this.tables = cross.zones.map(() => cross.zones.map(() => [empty(), empty()]));
+    const zones = cross.zones.map((_, zone) => zone);
+    this.tables = zones.map(() => zones.map(() => [emptyBasis(NODES * count), emptyBasis(NODES * count)]));
     const kernel = gaussianKernel(blurPx / this.stepPx);
     for (let node = 0; node < NODES; node++) {
       const ratio = (from + node * this.nodeStep) / distancePx;
@@ -85,35 +85,21 @@ export class Interference {
       const there = atWavelength(wave, ratio);
       for (const [z, zone] of cross.zones.entries()) {
         const first = meanRay(there, zone.centroidAcross, zone.cubicAcross) - this.half * step;
-        const others = [0, 1, 2].filter((w) => w !== z);
         for (const [k, side] of [1, -1].entries()) {
+          const sums = zones.map(() => emptyBasis(count));
           const along = (side * distancePx) / airyPx;
-          const sums = others.map(() => empty1(count));
-          for (let from = 0, to = 0; from < count; from = to) {
-            const degreesAt = (k: number) =>
-              Math.round((Math.atan2(first + k * step, Math.abs(along)) * side * 180) / Math.PI);
-            const turn = degreesAt(from);
-            for (to = from; to < count && degreesAt(to) === turn; ) to++;
-            addCommon(
-              cross.shape,
-              lineAngles,
-              z,
-              others,
-              turn,
-              along,
-              there,
-              first + from * step,
-              step,
-              sums.map(({ re, im }) => ({ re: re.subarray(from, to), im: im.subarray(from, to) })),
-            );
+          for (const { ray, start, end } of raysTo(first, step, count, along)) {
+            const places = { ray: lineAngles[z] + ray, first: first + start * step, step, count: end - start };
+            const fields = zones.map((other) => fieldsOf(cross.shape, other, lineAngles, z, there, along, places));
+            for (const other of zones)
+              if (other !== z) addCommon(fields[z], fields[other], part(sums[other], start, end));
           }
-          others.forEach((w, i) => {
-            const scale = 1 / lambdaPx / Math.sqrt(totalLength(zone.chords) * totalLength(cross.zones[w].chords));
-            const { re, im } = this.tables[z][w][k];
-            const target = (values: Float64Array) => values.subarray(node * count, (node + 1) * count);
-            blur(sums[i].re, kernel, scale, target(re));
-            blur(sums[i].im, kernel, scale, target(im));
-          });
+          for (const other of zones) {
+            const scale = 1 / Math.sqrt(totalLength(zone.chords) * totalLength(cross.zones[other].chords));
+            const { re, im } = part(this.tables[z][other][k], node * count, (node + 1) * count);
+            blur(sums[other].re, kernel, scale / lambdaPx, re);
+            blur(sums[other].im, kernel, scale / lambdaPx, im);
+          }
         }
       }
     }
@@ -143,28 +129,89 @@ function bilinear(table: Float64Array, at: number, row: number, x: number, y: nu
   return low + x * (high - low);
 }
 
-/** The fields of a zone's chords at `count` places across its line, from `first` on (from the axis), `step` apart, λN. */
-interface Fields {
-  count: number;
-  byChord: { at: number; re: Float64Array; im: Float64Array }[];
+function emptyBasis(length: number): Basis {
+  return { re: new Float64Array(length), im: new Float64Array(length) };
 }
 
-function fieldsOf(chords: readonly Chord[], wave: Wave, first: number, step: number, count: number): Fields {
-  const [re, im] = [0, 0].map(() => new Float64Array(Math.ceil(count * step * SAMPLES_PER_AIRY) + 2));
-  const resampled = (values: Float64Array) =>
-    Float64Array.from({ length: count }, (_, k) => {
-      const place = k * step * SAMPLES_PER_AIRY;
-      const index = place | 0;
-      return values[index] + (place - index) * (values[index + 1] - values[index]);
-    });
-  const byChord = chords.map((chord) => {
-    if (!isFar(chord, wave, first, first + (count - 1) * step)) {
-      chordField(chord, wave, first, re, im);
-      return { at: chord.at, re: resampled(re), im: resampled(im) };
-    }
-    return { at: chord.at, ...farField(chord, wave, first, step, count) };
-  });
-  return { count, byChord };
+function part({ re, im }: Basis, start: number, end: number): Basis {
+  return { re: re.subarray(start, end), im: im.subarray(start, end) };
+}
+
+/** A turn of a degree changes chords by less than their own distance; places whose rays differ by less go together. */
+const RAY_STEP = Math.PI / 180;
+
+/** The rays from the star, turned from a line by `ray`, that lead to places across it, and which places. */
+function* raysTo(first: number, step: number, count: number, along: number) {
+  const steps = (k: number) => Math.round(Math.atan((first + k * step) / along) / RAY_STEP);
+  for (let start = 0, end = 0; start < count; start = end) {
+    while (end < count && steps(end) === steps(start)) end++;
+    yield { ray: steps(start) * RAY_STEP, start, end };
+  }
+}
+
+/** Places across a line: from `first` on, `step` apart, λN from the line through the star, and the ray to them. */
+interface Places {
+  ray: number;
+  first: number;
+  step: number;
+  count: number;
+}
+
+/** The field of each of a zone's chords, by the chord's place along the ray. */
+type Fields = Map<number, Basis>;
+
+/**
+ * The fields of a zone's chords across a ray.
+ * @param line whose places they are
+ * @param along place along the line, λN, negative on the other side of the star
+ */
+function fieldsOf(
+  shape: ZoneShape,
+  zone: number,
+  lineAngles: number[],
+  line: number,
+  wave: Wave,
+  along: number,
+  { ray, first, step, count }: Places,
+): Fields {
+  const toRay = lineAngles[line] - ray;
+  const toLine = lineAngles[zone] - ray;
+  // Places and the zone's spot as seen along the ray.
+  const firstRho = first * Math.cos(toRay) + along * (Math.sin(toRay) - Math.sin(toLine));
+  const stepRho = step * Math.cos(toRay);
+  const { chords } = new ZoneSpread(shape, ZONES[zone], (ray * 180) / Math.PI);
+  const [re, im] = [0, 0].map(() => new Float64Array(Math.ceil(count * stepRho * SAMPLES_PER_AIRY) + 2));
+  return new Map(
+    chords.map((chord) => {
+      const field = emptyBasis(count);
+      if (isFar(chord, wave, firstRho, firstRho + (count - 1) * stepRho))
+        farField(chord, wave, firstRho, stepRho, field);
+      else {
+        chordField(chord, wave, firstRho, re, im);
+        resample(re, stepRho * SAMPLES_PER_AIRY, field.re);
+        resample(im, stepRho * SAMPLES_PER_AIRY, field.im);
+      }
+      turnBy(field, 2 * Math.PI * chord.at * along * Math.cos(toLine));
+      return [chord.at, field];
+    }),
+  );
+}
+
+/** Values at steps of `step`, by interpolation. */
+function resample(values: Float64Array, step: number, out: Float64Array): void {
+  for (let k = 0; k < out.length; k++) {
+    const index = (k * step) | 0;
+    out[k] = values[index] + (k * step - index) * (values[index + 1] - values[index]);
+  }
+}
+
+function turnBy({ re, im }: Basis, phase: number): void {
+  const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
+  for (let k = 0; k < re.length; k++) {
+    const real = re[k];
+    re[k] = real * cos - im[k] * sin;
+    im[k] = im[k] * cos + real * sin;
+  }
 }
 
 /** Where a ray from an end of a chord lands across the line, λN. */
@@ -178,8 +225,7 @@ function isFar({ at, from, to }: Chord, wave: Wave, first: number, last: number)
 }
 
 /** A chord's field far from where its rays land, by its ends: i exp(iπ (end (q end − 2 ρ) + 32 w r⁴)) / 2π beyond. */
-function farField({ at, from, to }: Chord, wave: Wave, first: number, step: number, count: number): Basis {
-  const [re, im] = [new Float64Array(count), new Float64Array(count)];
+function farField({ at, from, to }: Chord, wave: Wave, first: number, step: number, { re, im }: Basis): void {
   for (const [end, sign] of [
     [to, 1],
     [from, -1],
@@ -189,7 +235,7 @@ function farField({ at, from, to }: Chord, wave: Wave, first: number, step: numb
     let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
     const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), -Math.sin(2 * Math.PI * end * step)];
     const ray = rayOf(at, end, wave);
-    for (let k = 0; k < count; k++) {
+    for (let k = 0; k < re.length; k++) {
       const size = sign / (2 * Math.PI * (first + k * step - ray));
       re[k] -= size * sin;
       im[k] += size * cos;
@@ -198,64 +244,16 @@ function farField({ at, from, to }: Chord, wave: Wave, first: number, step: numb
       cos = next;
     }
   }
-  return { re, im };
 }
 
-function empty1(count: number): Basis {
-  return { re: new Float64Array(count), im: new Float64Array(count) };
-}
-
-function addCommon(
-  shape: ZoneShape,
-  lineAngles: number[],
-  z: number,
-  others: number[],
-  turnDeg: number,
-  along: number,
-  wave: Wave,
-  first: number,
-  step: number,
-  out: Basis[],
-): void {
-  const [
-    {
-      re: { length: count },
-    },
-  ] = out;
-  const g = (turnDeg * Math.PI) / 180;
-  const chordsOf = (zone: number) =>
-    new ZoneSpread(shape, ZONES[zone], (lineAngles[z] * 180) / Math.PI + turnDeg).chords;
-  const fields = fieldsOf(chordsOf(z), wave, first * Math.cos(g), step * Math.cos(g), count);
-  others.forEach((w, i) => {
-    const turn = lineAngles[w] - lineAngles[z];
-    const other = fieldsOf(
-      chordsOf(w),
-      wave,
-      first * Math.cos(g) - along * (Math.sin(g) + Math.sin(turn - g)),
-      step * Math.cos(g),
-      count,
-    );
-    common(fields, other, along * (Math.cos(g) - Math.cos(turn - g)), out[i]);
-  });
-}
-
-/**
- * S across a zone's line.
- * @param zone, other fields of both zones' chords across it
- * @param apart how much less far out the other zone's spot stands along the line, λN
- */
-function common(zone: Fields, other: Fields, apart: number, { re, im }: Basis): void {
-  const partners = new Map(other.byChord.map((field) => [field.at, field]));
-  for (const one of zone.byChord) {
-    const partner = partners.get(one.at);
+/** S for two zones' fields at the same places. */
+function addCommon(zone: Fields, other: Fields, { re, im }: Basis): void {
+  for (const [at, one] of zone) {
+    const partner = other.get(at);
     if (!partner) continue;
-    const phase = 2 * Math.PI * one.at * apart;
-    const [cos, sin] = [Math.cos(phase), Math.sin(phase)];
-    for (let k = 0; k < zone.count; k++) {
-      const productRe = one.re[k] * partner.re[k] + one.im[k] * partner.im[k];
-      const productIm = one.im[k] * partner.re[k] - one.re[k] * partner.im[k];
-      re[k] += productRe * cos - productIm * sin;
-      im[k] += productIm * cos + productRe * sin;
+    for (let k = 0; k < re.length; k++) {
+      re[k] += one.re[k] * partner.re[k] + one.im[k] * partner.im[k];
+      im[k] += one.im[k] * partner.re[k] - one.re[k] * partner.im[k];
     }
   }
 }
