@@ -149,7 +149,7 @@ function lineSpread(zone: ZoneChords, qSteps: number, wSteps: number): Spread {
     const values = new Float32Array(2 * reach + 1);
     const [re, im] = [new Float64Array(values.length), new Float64Array(values.length)];
     for (const chord of zone.chords) {
-      chordField(chord, wave, first, re, im);
+      chordField(chord, wave, first, 1 / SAMPLES_PER_AIRY, re, im);
       for (let k = 0; k < values.length; k++) values[k] += re[k] * re[k] + im[k] * im[k];
     }
     return { centre: reach, rows: 1, centreRow: 0, values: normalised(values) };
@@ -170,7 +170,7 @@ function pointSpread(zone: ZoneChords, qSteps: number, wSteps: number): Spread {
     const [fieldRe, fieldIm] = [new Float64Array(rows * count), new Float64Array(rows * count)];
     const [re, im] = [new Float64Array(count), new Float64Array(count)];
     for (const chord of chords) {
-      chordField(chord, wave, first, re, im);
+      chordField(chord, wave, first, 1 / SAMPLES_PER_AIRY, re, im);
       for (let row = 0; row < rows; row++) {
         const rho = mean + (row - centreRow) / SAMPLES_ALONG;
         const phase = Math.PI * chord.at * (wave.q * chord.at - 2 * rho);
@@ -202,15 +202,16 @@ export function totalLength(chords: readonly Chord[]): number {
 /** Nodes beyond the π for each wave that Gauss's rule needs, for four digits and more. */
 const MORE_NODES = 8;
 
-/** Far field of one chord, ∫ exp(iπ Q b² + 32πi W r⁴) exp(−2πi b ρ) db, at ρ = firstRho + k / SAMPLES_PER_AIRY. */
+/** Far field of one chord, ∫ exp(iπ Q b² + 32πi W r⁴) exp(−2πi b ρ) db, at ρ = firstRho + k · stepRho. */
 export function chordField(
   { at, from, to }: Chord,
   { q, w }: Wave,
   firstRho: number,
+  stepRho: number,
   re: Float64Array,
   im: Float64Array,
 ): void {
-  const lastRho = firstRho + (re.length - 1) / SAMPLES_PER_AIRY;
+  const lastRho = firstRho + (re.length - 1) * stepRho;
   // Waves from one end to the other, at most: the phase's slope is q b + 64 w r² b − ρ.
   const slopes = [from, to].flatMap((end) => {
     const ray = end * (q + 64 * w * (at * at + end * end));
@@ -226,7 +227,7 @@ export function chordField(
     const phase = Math.PI * (b * (q * b - 2 * firstRho) + 32 * w * r2 * r2);
     let cos = weight * half * Math.cos(phase);
     let sin = weight * half * Math.sin(phase);
-    const turn = (-2 * Math.PI * b) / SAMPLES_PER_AIRY;
+    const turn = -2 * Math.PI * b * stepRho;
     const [turnCos, turnSin] = [Math.cos(turn), Math.sin(turn)];
     for (let k = 0; k < re.length; k++) {
       re[k] += cos;

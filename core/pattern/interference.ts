@@ -14,7 +14,6 @@ import {
   type Chord,
   chordField,
   meanRay,
-  SAMPLES_PER_AIRY,
   totalLength,
   type Wave,
   ZoneSpread,
@@ -32,6 +31,8 @@ export const PAIRS = [
 
 /** Radial places for which it is computed. */
 const NODES = 5;
+/** Places across a line for each λN. */
+const PER_AIRY = 4;
 /** Farther than this from all rays of a chord, λN, its two ends stand for its field. */
 const FAR = 6;
 
@@ -72,7 +73,7 @@ export class Interference {
     this.offsetPx = offsetPx;
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
-    this.stepPx = airyPx / SAMPLES_PER_AIRY;
+    this.stepPx = airyPx / PER_AIRY;
     this.half = Math.ceil((cross.corePx + 3 * blurPx) / this.stepPx);
     const count = 2 * this.half + 1;
     const zones = cross.zones.map((_, zone) => zone);
@@ -180,29 +181,16 @@ function fieldsOf(
   const firstRho = first * Math.cos(toRay) + along * (Math.sin(toRay) - Math.sin(toLine));
   const stepRho = step * Math.cos(toRay);
   const { chords } = new ZoneSpread(shape, ZONES[zone], (ray * 180) / Math.PI);
-  const [re, im] = [0, 0].map(() => new Float64Array(Math.ceil(count * stepRho * SAMPLES_PER_AIRY) + 2));
   return new Map(
     chords.map((chord) => {
       const field = emptyBasis(count);
       if (isFar(chord, wave, firstRho, firstRho + (count - 1) * stepRho))
         farField(chord, wave, firstRho, stepRho, field);
-      else {
-        chordField(chord, wave, firstRho, re, im);
-        resample(re, stepRho * SAMPLES_PER_AIRY, field.re);
-        resample(im, stepRho * SAMPLES_PER_AIRY, field.im);
-      }
+      else chordField(chord, wave, firstRho, stepRho, field.re, field.im);
       turnBy(field, 2 * Math.PI * chord.at * along * Math.cos(toLine));
       return [chord.at, field];
     }),
   );
-}
-
-/** Values at steps of `step`, by interpolation. */
-function resample(values: Float64Array, step: number, out: Float64Array): void {
-  for (let k = 0; k < out.length; k++) {
-    const index = (k * step) | 0;
-    out[k] = values[index] + (k * step - index) * (values[index + 1] - values[index]);
-  }
 }
 
 function turnBy({ re, im }: Basis, phase: number): void {
