@@ -14,6 +14,7 @@ import {
   type Chord,
   chordField,
   meanRay,
+  rayReach,
   totalLength,
   type Wave,
   ZoneSpread,
@@ -33,6 +34,8 @@ export const PAIRS = [
 const NODES = 5;
 /** Places across a line for each λN. */
 const PER_AIRY = 4;
+/** Farther beyond its own rays than this, λN, a zone has too little light to show anything. */
+const TAIL_AIRY = 2;
 /** Farther than this from all rays of a chord, λN, its two ends stand for its field. */
 const FAR = 6;
 
@@ -40,6 +43,9 @@ interface Basis {
   re: Float64Array;
   im: Float64Array;
 }
+
+/** The tables made last: fits with and without aberration start from the same lines. */
+let made: { key: string; tables: Basis[][][] } = { key: '', tables: [] };
 
 export class Interference {
   private half = 0;
@@ -74,13 +80,26 @@ export class Interference {
     this.from = from;
     this.nodeStep = (to - from) / (NODES - 1);
     this.stepPx = airyPx / PER_AIRY;
-    this.half = Math.ceil((cross.corePx + 3 * blurPx) / this.stepPx);
+    this.half = Math.ceil(((rayReach(wave) + TAIL_AIRY) * airyPx + 6 * blurPx) / this.stepPx);
+    const key = JSON.stringify([cross.shape, wave, lineAngles, airyPx, blurPx, distancePx, from, to]);
+    if (made.key !== key) made = { key, tables: this.compute(cross, wave, lineAngles, airyPx, blurPx, distancePx) };
+    this.tables = made.tables;
+  }
+
+  private compute(
+    cross: CrossProfiles,
+    wave: Wave,
+    lineAngles: number[],
+    airyPx: number,
+    blurPx: number,
+    distancePx: number,
+  ): Basis[][][] {
     const count = 2 * this.half + 1;
     const zones = cross.zones.map((_, zone) => zone);
-    this.tables = zones.map(() => zones.map(() => [emptyBasis(NODES * count), emptyBasis(NODES * count)]));
+    const tables = zones.map(() => zones.map(() => [emptyBasis(NODES * count), emptyBasis(NODES * count)]));
     const kernel = gaussianKernel(blurPx / this.stepPx);
     for (let node = 0; node < NODES; node++) {
-      const ratio = (from + node * this.nodeStep) / distancePx;
+      const ratio = (this.from + node * this.nodeStep) / distancePx;
       const lambdaPx = airyPx * ratio;
       const step = this.stepPx / lambdaPx;
       const there = atWavelength(wave, ratio);
@@ -97,13 +116,14 @@ export class Interference {
           }
           for (const other of zones) {
             const scale = 1 / Math.sqrt(totalLength(zone.chords) * totalLength(cross.zones[other].chords));
-            const { re, im } = part(this.tables[z][other][k], node * count, (node + 1) * count);
+            const { re, im } = part(tables[z][other][k], node * count, (node + 1) * count);
             blur(sums[other].re, kernel, scale / lambdaPx, re);
             blur(sums[other].im, kernel, scale / lambdaPx, im);
           }
         }
       }
     }
+    return tables;
   }
 
   /** Of two zones at distance t across the first one's line and r along it: real and imaginary part of S, per px. */
