@@ -1,6 +1,7 @@
 /** Gauss–Newton equations of the model, with the spectrum kept apart from the geometry. */
 
 import { meanRay } from '../optics/lineSpread.ts';
+import type { ZoneLayout } from '../optics/mask.ts';
 import { PAIRS } from './interference.ts';
 import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
@@ -258,7 +259,11 @@ function addPriors(
       const place = byAcross.reduce((sum, by, line) => sum + by * lines.across[line], alongByW * lines.w);
       const row = zones.map((line): [number, number] => [ACROSS + line, -byAcross[line]]);
       const deviation = lines.along[zone] - place;
-      priorOf([[ALONG + zone, 1], ...row, [SPHERICAL, -alongByW]], deviation, ALONG_TRUST * distancePx);
+      priorOf(
+        [[ALONG + zone, 1], ...row, [SPHERICAL, -alongByW]],
+        deviation,
+        ALONG_TRUST[known.shape.layout] * distancePx,
+      );
     } else {
       const wave = cross.waveOf(offset, lines.airyPx, lines.w);
       const place = lines.airyPx * meanRay(wave, centroidAlong, cubicAlong);
@@ -290,8 +295,11 @@ function addPriors(
 /** W040 of lenses, waves; without it being fitted it stays as it is. */
 const W_SPREAD = 0.5;
 
-/** How far a zone's place along its line may be from where star and defocus put it, parts of the spots' distance. */
-const ALONG_TRUST = 0.001;
+/**
+ * How far a zone's place along its line may be from where star and defocus put it, parts of the spots' distance. Strips
+ * side by side along u show most of their defocus there, the others hardly any, and what moves their spots otherwise.
+ */
+const ALONG_TRUST: Record<ZoneLayout, number> = { half: 0.001, 'strips-n': 0.001, 'strips-u': 0.0001 };
 
 /**
  * Star and defocus alone place the zones' spots, at S + W · c for a zone's centroid c. The places across the three lines
