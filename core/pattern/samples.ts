@@ -150,8 +150,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     for (let i = 0; i < sky[c].length; i++) sky[c][i] -= offsetOf(skyRows[c][i]);
   }
   // Where the ring is whole the star's own glow has no slope.
-  const isWhole =
-    Math.min(rough.xPx, rough.yPx, widthPx - 1 - rough.xPx, heightPx - 1 - rough.yPx) >= reach && !process.env.NOPLANE;
+  const isWhole = Math.min(rough.xPx, rough.yPx, widthPx - 1 - rough.xPx, heightPx - 1 - rough.yPx) >= reach;
   for (let c = 0; isWhole && c < mean.length; c++) {
     const slope = slopeOf(skyXs[c], skyYs[c], sky[c], level[c], clippedDeviation(sky[c], level[c], block));
     if (!slope) continue;
@@ -246,7 +245,7 @@ class BlockMeans {
   }
 }
 
-/** A slope less sure than this many σ is left out. */
+/** A slope that stands out of its noise by less than this is left out: it would only add that noise. */
 const LEAST_SURE = 4;
 
 /** Slope of the sky by least squares, other lights clipped; null where it does not show. */

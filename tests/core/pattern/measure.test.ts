@@ -98,7 +98,7 @@ describe('geometry', () => {
     const optics = { ...{ focalMm, fNumber, pixelUm }, mask: drawnScene.mask };
     const found = measured(measure(noiseFree(drawnScene), optics));
     expect(Math.abs(known.offsetPx)).toBeGreaterThan(3);
-    expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.015);
+    expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.008);
   });
 
   test('strips side by side along u show defocus along their lines: used, the error comes near the Cramér–Rao bound', () => {
@@ -115,6 +115,13 @@ describe('geometry', () => {
     const known = truth(drawnScene);
     const found = measured(measure(noiseFree(drawnScene), { focalMm, fNumber, pixelUm, mask }));
     expect(Math.abs(signedError(known, found.offsetPx, found.middleAngleDeg))).toBeLessThan(0.03);
+  });
+
+  test('a moonlit sky that slopes is taken off: the error comes near the Cramér–Rao bound', () => {
+    const drawnScene = drawScene(familyNamed('moonlit'), 5, 2);
+    expect(Math.hypot(drawnScene.skyGradientXE, drawnScene.skyGradientYE)).toBeGreaterThan(200);
+    // With the slope left in it is some 3 times the bound.
+    expect(errorOverBound(drawnScene)).toBeLessThan(2.2);
   });
 
   test('in focus the offset is zero within its σ', () => {
@@ -227,7 +234,7 @@ describe('pixel formats', () => {
       }),
     );
     // With all three colours it is seven times the bound.
-    expect(rms(errors) / (drawnScene.enlarge * rawBoundPx)).toBeLessThan(2);
+    expect(rms(errors) / (drawnScene.enlarge * rawBoundPx)).toBeLessThan(2.5);
   });
 
   test('8 bits of sRGB and their linear values at 16 bits measure alike', () => {
