@@ -128,9 +128,11 @@ test('a picture that comes damaged from the camera is said to be so, and can be 
   await page.route('**/api/camera/capture', (route) =>
     route.fulfill({ headers: { 'x-frame': JSON.stringify(header) }, body: Buffer.from([0xff, 0xd8, 0xff, 0xe0, 1]) }),
   );
+  const button = page.getByRole('button', { name: 'Take a test shot', disabled: false });
+  await button.waitFor(); // while another one is being measured the key does nothing
   await page.keyboard.press('p');
   await page.getByRole('alert').filter({ hasText: 'came damaged; take it again' }).waitFor();
-  await page.getByRole('button', { name: 'Take a test shot', disabled: false }).waitFor();
+  await button.waitFor();
   await page.unroute('**/api/camera/capture');
 });
 
