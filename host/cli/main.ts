@@ -1,17 +1,8 @@
 /** The command line: `nightring COMMAND`. */
 import { readFileSync } from 'node:fs';
 import { Command, CommanderError } from 'commander';
-import { addCalc } from './calc.ts';
-import { addCameras } from './cameras.ts';
-import { addMeasure } from './measure.ts';
-import { addNotebook } from './notebook.ts';
 import { CommandError, EXIT } from './output.ts';
-import { addPaper } from './paper.ts';
-import { addServe } from './serve.ts';
-import { addStars } from './stars.ts';
 import { strings } from './strings.ts';
-import { addTargets } from './targets.ts';
-import { addWatch } from './watch.ts';
 
 // The reader of our output has gone (as in `| head`): nothing is left to do.
 process.stdout.on('error', (error: NodeJS.ErrnoException) =>
@@ -28,9 +19,21 @@ const program = new Command('nightring')
   .showSuggestionAfterError(false)
   .configureOutput({ outputError: (text, write) => write(usageLine(text)) })
   .exitOverride();
+/** In the order of the help. Only the one asked for is loaded: server, decoders and paper take long to load. */
+const COMMANDS: Record<string, () => Promise<(program: Command) => void>> = {
+  serve: async () => (await import('./serve.ts')).addServe,
+  measure: async () => (await import('./measure.ts')).addMeasure,
+  stars: async () => (await import('./stars.ts')).addStars,
+  watch: async () => (await import('./watch.ts')).addWatch,
+  cameras: async () => (await import('./cameras.ts')).addCameras,
+  targets: async () => (await import('./targets.ts')).addTargets,
+  notebook: async () => (await import('./notebook.ts')).addNotebook,
+  calc: async () => (await import('./calc.ts')).addCalc,
+  paper: async () => (await import('./paper.ts')).addPaper,
+};
+const [, , asked = ''] = process.argv;
 // Commands inherit the settings above, so they are added last.
-for (const add of [addServe, addMeasure, addStars, addWatch, addCameras, addTargets, addNotebook, addCalc, addPaper])
-  add(program);
+for (const name of Object.hasOwn(COMMANDS, asked) ? [asked] : Object.keys(COMMANDS)) (await COMMANDS[name]())(program);
 
 try {
   await program.parseAsync();
