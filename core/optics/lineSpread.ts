@@ -202,19 +202,30 @@ export function totalLength(chords: readonly Chord[]): number {
 /** Nodes beyond the π for each wave that Gauss's rule needs, for four digits and more. */
 const MORE_NODES = 8;
 
+/** Where the ray from a place of the pupil, D, lands across the line, λN from the axis. */
+export function rayAcross(at: number, b: number, { q, w }: Wave): number {
+  return b * (q + 64 * w * (at * at + b * b));
+}
+
+/** Phase that a place of the pupil gives a field across the line at ρ, λN from the axis; see the head. */
+export function phaseAcross(at: number, b: number, { q, w }: Wave, rho: number): number {
+  const r2 = at * at + b * b;
+  return Math.PI * (b * (q * b - 2 * rho) + 32 * w * r2 * r2);
+}
+
 /** Far field of one chord, ∫ exp(iπ Q b² + 32πi W r⁴) exp(−2πi b ρ) db, at ρ = firstRho + k · stepRho. */
 export function chordField(
   { at, from, to }: Chord,
-  { q, w }: Wave,
+  wave: Wave,
   firstRho: number,
   stepRho: number,
   re: Float64Array,
   im: Float64Array,
 ): void {
   const lastRho = firstRho + (re.length - 1) * stepRho;
-  // Waves from one end to the other, at most: the phase's slope is q b + 64 w r² b − ρ.
+  // Waves from one end to the other, at most: the phase's slope is where a ray lands, less ρ.
   const slopes = [from, to].flatMap((end) => {
-    const ray = end * (q + 64 * w * (at * at + end * end));
+    const ray = rayAcross(at, end, wave);
     return [ray - firstRho, ray - lastRho];
   });
   const waves = (to - from) * Math.max(...slopes.map(Math.abs));
@@ -223,8 +234,7 @@ export function chordField(
   im.fill(0);
   for (const { place, weight } of gaussLegendre(Math.ceil(Math.PI * waves) + MORE_NODES)) {
     const b = from + half * (1 + place);
-    const r2 = at * at + b * b;
-    const phase = Math.PI * (b * (q * b - 2 * firstRho) + 32 * w * r2 * r2);
+    const phase = phaseAcross(at, b, wave, firstRho);
     let cos = weight * half * Math.cos(phase);
     let sin = weight * half * Math.sin(phase);
     const turn = -2 * Math.PI * b * stepRho;

@@ -14,6 +14,8 @@ import {
   type Chord,
   chordField,
   meanRay,
+  phaseAcross,
+  rayAcross,
   rayReach,
   totalLength,
   type Wave,
@@ -222,13 +224,8 @@ function turnBy({ re, im }: Basis, phase: number): void {
   }
 }
 
-/** Where a ray from an end of a chord lands across the line, λN. */
-function rayOf(at: number, end: number, { q, w }: Wave): number {
-  return end * (q + 64 * w * (at * at + end * end));
-}
-
 function isFar({ at, from, to }: Chord, wave: Wave, first: number, last: number): boolean {
-  const rays = [rayOf(at, from, wave), rayOf(at, to, wave)];
+  const rays = [rayAcross(at, from, wave), rayAcross(at, to, wave)];
   return Math.min(...rays) - last > FAR || first - Math.max(...rays) > FAR;
 }
 
@@ -238,11 +235,10 @@ function farField({ at, from, to }: Chord, wave: Wave, first: number, step: numb
     [to, 1],
     [from, -1],
   ]) {
-    const r2 = at * at + end * end;
-    const phase = Math.PI * (end * (wave.q * end - 2 * first) + 32 * wave.w * r2 * r2);
+    const phase = phaseAcross(at, end, wave, first);
     let [cos, sin] = [Math.cos(phase), Math.sin(phase)];
     const [turnCos, turnSin] = [Math.cos(2 * Math.PI * end * step), -Math.sin(2 * Math.PI * end * step)];
-    const ray = rayOf(at, end, wave);
+    const ray = rayAcross(at, end, wave);
     for (let k = 0; k < re.length; k++) {
       const size = sign / (2 * Math.PI * (first + k * step - ray));
       re[k] -= size * sin;

@@ -79,7 +79,7 @@ export function evaluate(samples: Samples, model: Model): void {
       terms.mixed[k] = mix.light;
       terms.mixedSlope[k] = mix.slope;
     }
-    if (!interference.isEmpty) share(model, lines, side, k - 3);
+    if (!interference.isEmpty) share(model, lines, side, 3 * i);
   }
 }
 
