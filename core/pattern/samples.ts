@@ -83,13 +83,11 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   });
   const middle = (rough.pairs.middle.angleDeg * Math.PI) / 180;
   const [ux, uy] = [Math.cos(middle), Math.sin(middle)];
-  const rows: number[] = [];
   const xs: number[] = [];
   const ys: number[] = [];
   const sides: number[] = [];
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
-  const skyRows: number[][] = Array.from(mean, () => []);
   const skyXs: number[][] = Array.from(mean, () => []);
   const skyYs: number[][] = Array.from(mean, () => []);
   const enlarging = brightness && sampling.wide ? new Enlarging(image) : null;
@@ -108,7 +106,6 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       if (nearest > halfWidth && !isSky) continue;
       blocks.take(bx, by);
       if (nearest <= halfWidth) {
-        rows.push(by);
         xs.push(x);
         ys.push(y);
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
@@ -118,7 +115,6 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       for (let c = 0; c < mean.length; c++) {
         if (Number.isNaN(mean[c])) continue;
         sky[c].push(mean[c]);
-        skyRows[c].push(by);
         skyXs[c].push(x);
         skyYs[c].push(y);
       }
@@ -126,6 +122,11 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
+  /** Takes light off a channel, in the samples and in the sky. */
+  const takeOff = (c: number, lightAt: (x: number, y: number) => number) => {
+    for (let i = 0; i < xs.length; i++) values[i * mean.length + c] -= lightAt(xs[i], ys[i]);
+    for (let i = 0; i < sky[c].length; i++) sky[c][i] -= lightAt(skyXs[c][i], skyYs[c][i]);
+  };
   const right = Math.min(widthPx, Math.ceil(rough.xPx + reach));
   const beside = [
     [0, left],
@@ -141,21 +142,18 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     const noise = block * clippedDeviation(sky[c], level[c], block);
     const offsets = rowOffsets(valueAt, beside, [top, bottom], level[c], noise);
     if (!offsets) continue;
-    const offsetOf = (row: number) => {
+    takeOff(c, (_, y) => {
+      const first = Math.round(y + rough.yPx - (block - 1) / 2) - top;
       let sum = 0;
-      for (let i = row - top; i < row - top + block; i++) sum += offsets[i];
+      for (let i = first; i < first + block; i++) sum += offsets[i];
       return sum / block;
-    };
-    for (let i = 0; i < rows.length; i++) values[i * mean.length + c] -= offsetOf(rows[i]);
-    for (let i = 0; i < sky[c].length; i++) sky[c][i] -= offsetOf(skyRows[c][i]);
+    });
   }
   // Where the ring is whole the star's own glow has no slope.
   const isWhole = Math.min(rough.xPx, rough.yPx, widthPx - 1 - rough.xPx, heightPx - 1 - rough.yPx) >= reach;
   for (let c = 0; isWhole && c < mean.length; c++) {
     const slope = slopeOf(skyXs[c], skyYs[c], sky[c], level[c], clippedDeviation(sky[c], level[c], block));
-    if (!slope) continue;
-    for (let i = 0; i < xs.length; i++) values[i * mean.length + c] -= slope.x * xs[i] + slope.y * ys[i];
-    for (let i = 0; i < sky[c].length; i++) sky[c][i] -= slope.x * skyXs[c][i] + slope.y * skyYs[c][i];
+    if (slope) takeOff(c, (x, y) => slope.x * x + slope.y * y);
   }
   const first = enlarging?.shows ? GREEN : 0;
   const plane = (from: number, count: number) => {
