@@ -80,7 +80,7 @@ function PlaceFields({ place }: { place: Place | null }) {
     const rest = place ?? { name: '', elevationM: 0, horizonDeg: 10, towardsDeg: null };
     change({ place: { ...rest, ...patch, latitudeDeg, longitudeDeg } });
   };
-  const readFrom = async (picture: () => Promise<ArrayBuffer>) => {
+  const readFrom = async (picture: () => Promise<Uint8Array | ArrayBuffer>) => {
     const gps: Gps | null | Error = await picture().then(readGps, (error: Error) => error);
     if (gps instanceof Error || gps === null) return setProblem(gps ? gps.message : words.noGps);
     setProblem(null);

@@ -34,9 +34,9 @@ async function request(method: string, path: string, body?: string | Blob, signa
   throw new HostError(answer?.error ?? strings.hostRefused(response.status), answer?.code);
 }
 
-const still = async (response: Response): Promise<{ header: FrameHeader; bytes: ArrayBuffer }> => ({
+const still = async (response: Response): Promise<{ header: FrameHeader; bytes: Uint8Array<ArrayBuffer> }> => ({
   header: JSON.parse(response.headers.get('x-frame')!),
-  bytes: await response.arrayBuffer(),
+  bytes: new Uint8Array(await response.arrayBuffer()),
 });
 
 const get = async <T>(path: string): Promise<T> => (await request('GET', path)).json();

@@ -280,7 +280,7 @@ export class Session {
   }
 
   /** The frame that was asked for. */
-  async #take(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {
+  async #take(header: FrameHeader, bytes: Uint8Array<ArrayBuffer> | VideoFrame): Promise<void> {
     await this.#measure(header, bytes);
     this.#received();
   }
@@ -297,14 +297,14 @@ export class Session {
       const png = await pngOf(picture);
       const named = { ...header, name: `${header.name}.png` };
       const given = await api.recordFrame(named, png).catch(() => named);
-      await this.#take(given, await png.arrayBuffer());
+      await this.#take(given, new Uint8Array(await png.arrayBuffer()));
     } catch (error) {
       this.#unreadable({ header, reason: (error as Error).message });
       this.#received();
     }
   }
 
-  async #measure(header: FrameHeader, bytes: ArrayBuffer | VideoFrame): Promise<void> {
+  async #measure(header: FrameHeader, bytes: Uint8Array<ArrayBuffer> | VideoFrame): Promise<void> {
     const optics = opticsOf(this.#settings, header);
     const start = performance.now();
     try {

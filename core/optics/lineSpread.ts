@@ -347,6 +347,9 @@ interface Places {
   acrossStep: number;
 }
 
+/** Where `add` looks, in samples of the table: one array for all, as it is called some hundred times for a frame. */
+let placesAcross = new Float64Array(0);
+
 /** Adds a tabulated spread, `weight` times. */
 function add(
   { centre, rows, centreRow, values }: Spread,
@@ -357,7 +360,8 @@ function add(
   const across = out.length / bins;
   const count = values.length / rows;
   // Places across are the same in all rows, and all from `start` to `end` lie in the table.
-  const places = new Float64Array(across);
+  if (placesAcross.length < across) placesAcross = new Float64Array(across);
+  const places = placesAcross;
   for (let k = 0; k < across; k++) places[k] = centre + (first + k * acrossStep) * SAMPLES_PER_AIRY;
   const start = Math.max(0, Math.ceil(-places[0] / (acrossStep * SAMPLES_PER_AIRY)));
   let end = across;

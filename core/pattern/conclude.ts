@@ -187,9 +187,13 @@ function gridOf({ x, y, count, blockPx }: Samples): Grid {
   return { columns, size: columns * rows, places };
 }
 
+/** Values on the grid, 0 between uses: one array for all. */
+let onGrid = new Float64Array(0);
+
 /** Sum of products of each sample's value with its neighbours' and its own, nearer ones counting for more. */
 function relatedSquares(values: Float64Array, { columns, size, places }: Grid): number {
-  const grid = new Float64Array(size);
+  if (onGrid.length < size) onGrid = new Float64Array(size);
+  const grid = onGrid;
   for (let i = 0; i < values.length; i++) grid[places[i]] = values[i];
   let related = 0;
   for (const at of places) {
@@ -200,6 +204,7 @@ function relatedSquares(values: Float64Array, { columns, size, places }: Grid): 
         related += near * grid[at] * grid[at + dy * columns + dx];
       }
   }
+  for (const at of places) grid[at] = 0;
   return related;
 }
 

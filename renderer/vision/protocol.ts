@@ -53,9 +53,9 @@ export type VisionMessage = VisionResult | VisionFailure;
  * Splits a binary live message: uint32 little-endian header length, UTF-8 JSON header, picture bytes.
  * @throws RangeError when the message is shorter than it says
  */
-export function splitMessage(message: ArrayBuffer): { header: FrameHeader; bytes: ArrayBuffer } {
+export function splitMessage(message: ArrayBuffer): { header: FrameHeader; bytes: Uint8Array<ArrayBuffer> } {
   const headerEnd = 4 + new DataView(message).getUint32(0, true);
   if (headerEnd > message.byteLength) throw new RangeError('live message is cut short');
   const header = JSON.parse(new TextDecoder().decode(new Uint8Array(message, 4, headerEnd - 4)));
-  return { header, bytes: message.slice(headerEnd) };
+  return { header, bytes: new Uint8Array(message, headerEnd) };
 }

@@ -2,10 +2,10 @@
  * Vision worker: decoded frame in, reading and pictures out. Nothing else runs here, so that a
  * slow frame never delays the keyboard.
  */
-import type { PixelImage } from '../../core/frame.ts';
 import type { Reading } from '../../core/measurement.ts';
 import { LiveMeasurer } from '../../core/pattern/live.ts';
 import { measure } from '../../core/pattern/measure.ts';
+import { pixelsOf } from './pixels.ts';
 import type { VisionMessage, VisionRequest } from './protocol.ts';
 import { starShot } from './stars.ts';
 import { type Region, regionOf, viewsOf } from './view.ts';
@@ -15,23 +15,6 @@ const scope = self as unknown as {
   postMessage(message: VisionMessage, transfer?: Transferable[]): void;
   onmessage: ((event: MessageEvent<VisionRequest>) => void) | null;
 };
-
-/** Pixels of the frame in hand: one buffer for all, as making megabytes for each costs as much as decoding them. */
-let pixels = new Uint8ClampedArray(0);
-
-/** The pixels as RGBA; the picture is closed. */
-async function pixelsOf(picture: ImageBitmap | VideoFrame): Promise<PixelImage> {
-  const frame = picture instanceof VideoFrame ? picture : new VideoFrame(picture, { timestamp: 0 });
-  if (picture !== frame) picture.close();
-  const { width: widthPx, height: heightPx } = frame.visibleRect!;
-  try {
-    if (pixels.length !== 4 * widthPx * heightPx) pixels = new Uint8ClampedArray(4 * widthPx * heightPx);
-    await frame.copyTo(pixels, { format: 'RGBA' });
-  } finally {
-    frame.close();
-  }
-  return { widthPx, heightPx, channels: 4, data: pixels, maxValue: 255, transfer: 'srgb' };
-}
 
 /** The whole frame is looked at now and then; the close-up is what counts. */
 const WHOLE_EVERY_MS = 120;
