@@ -78,7 +78,9 @@ function rowMean(
 ): RowMean {
   const width = columns.reduce((sum, [from, to]) => sum + to - from, 0);
   const step = Math.max(1, Math.floor(width / pixels));
-  let [sum, squares, count] = [0, 0, 0];
+  let sum = 0;
+  let squares = 0;
+  let count = 0;
   for (const [from, to] of columns)
     for (let x = from; x < to; x += step) {
       const deviation = valueAt(x, y) - level;

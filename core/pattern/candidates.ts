@@ -162,14 +162,19 @@ export function starNear(image: PixelImage, xPx: number, yPx: number, reachPx: n
   const { data, channels } = image;
   const table = linearTable(image);
   const light = new Float32Array(width * height);
-  let [brightest, at, darkest] = [-1, 0, Number.POSITIVE_INFINITY];
+  let brightest = -1;
+  let at = 0;
+  let darkest = Number.POSITIVE_INFINITY;
   for (let y = 0, i = 0; y < height; y++)
     for (let x = 0, p = ((top + y) * image.widthPx + left) * channels; x < width; x++, i++, p += channels) {
       light[i] = channels === 1 ? 3 * table[data[p]] : table[data[p]] + table[data[p + 1]] + table[data[p + 2]];
       darkest = Math.min(darkest, light[i]);
       // Of equally bright (saturated) pixels the one nearest to the expected place.
-      const value = light[i] - (1e-3 * Math.hypot(left + x - xPx, top + y - yPx)) / reach;
-      if (value > brightest) [brightest, at] = [value, i];
+      const value = light[i] - (1e-3 * Math.sqrt((left + x - xPx) ** 2 + (top + y - yPx) ** 2)) / reach;
+      if (value > brightest) {
+        brightest = value;
+        at = i;
+      }
     }
   for (let i = 0; i < light.length; i++) light[i] -= darkest;
   const level = { widthPx: width, heightPx: height, scale: 1, data: light, noise: 0 };

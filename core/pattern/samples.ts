@@ -101,7 +101,10 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       const r2 = x * x + y * y;
       if (r2 < inner2 || r2 > outer2) continue;
       let nearest = Infinity;
-      for (const { cos, sin, across } of normals) nearest = Math.min(nearest, Math.abs(y * cos - x * sin - across));
+      for (let line = 0; line < normals.length; line++) {
+        const { cos, sin, across } = normals[line];
+        nearest = Math.min(nearest, Math.abs(y * cos - x * sin - across));
+      }
       const isSky = nearest > skyFrom && turn++ % skyEvery === 0;
       if (nearest > halfWidth && !isSky) continue;
       blocks.take(bx, by);
@@ -109,7 +112,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
         xs.push(x);
         ys.push(y);
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
-        for (const value of mean) values.push(value);
+        for (let c = 0; c < mean.length; c++) values.push(mean[c]);
       }
       if (!isSky) continue;
       for (let c = 0; c < mean.length; c++) {
@@ -232,7 +235,9 @@ class BlockMeans {
     for (let py = by; py < by + block; py++)
       for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride) {
         if (mean.length === 2) {
-          const [red, green, blue] = [data[p], data[p + 1], data[p + 2]];
+          const red = data[p];
+          const green = data[p + 1];
+          const blue = data[p + 2];
           const isWhole = red < saturated && green < saturated && blue < saturated;
           mean[0] += isWhole ? 0.299 * table[red] + 0.587 * table[green] + 0.114 * table[blue] : Number.NaN;
           mean[1] += green < saturated ? table[green] : Number.NaN;
@@ -251,7 +256,11 @@ function slopeOf(x: number[], y: number[], values: number[], level: number, nois
   let slope = { x: 0, y: 0 };
   let sure = 0;
   for (let round = 0; round < 2; round++) {
-    let [xx, xy, yy, xv, yv] = [0, 0, 0, 0, 0];
+    let xx = 0;
+    let xy = 0;
+    let yy = 0;
+    let xv = 0;
+    let yv = 0;
     for (let i = 0; i < values.length; i++) {
       const value = values[i] - level;
       if (Math.abs(value - slope.x * x[i] - slope.y * y[i]) > 4 * noise) continue;
@@ -281,8 +290,8 @@ function clippedDeviation(values: number[], level: number, block: number): numbe
   for (let round = 0; round < 3; round++) {
     let sum = 0;
     let count = 0;
-    for (const value of values) {
-      const deviation = value - level;
+    for (let i = 0; i < values.length; i++) {
+      const deviation = values[i] - level;
       if (Math.abs(deviation) > limit) continue;
       sum += deviation * deviation;
       count++;

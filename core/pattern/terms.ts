@@ -152,7 +152,8 @@ export function spectrumSeen({ profile, terms }: Model, value: Float32Array, cha
     for (let k = 3 * i; k < 3 * i + 3; k++) {
       if (node[k] < 0) continue;
       const at = node[k] * channels + (place - i * channels);
-      const [low, high] = [g[k] * (1 - fraction[k]), g[k] * fraction[k]];
+      const low = g[k] * (1 - fraction[k]);
+      const high = g[k] * fraction[k];
       values[at] += low * observed;
       weights[at] += low * reach;
       values[at + channels] += high * observed;

@@ -7,70 +7,72 @@ import { renderNoiseFree } from '../../core/simulator/render.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { decoded } from './frames.ts';
 import { percentiles } from './measurement.ts';
-import { drawScene, FAMILIES, type Family } from './scenes.ts';
+import { type BenchScene, drawScene, FAMILIES, type Family } from './scenes.ts';
 
 export interface SpeedRow {
   size: string;
   decodeMs: [p50: number, p95: number];
   /** The whole frame searched, as for a first frame. */
   anewMs: [number, number];
-  /** As one frame after the other of one live view. */
+  /** One frame after the other of one live view, its first second or two: the engine still compiles, tables are made. */
+  firstMs: [number, number];
+  /** From then on. */
   followedMs: [number, number];
   /** The same scene without the mask. */
   nothingMs: [number, number];
 }
 
 const SIZES = ['640x424', 'plain', '1920x1280'];
+/** Scenes of each size, exposures of each scene, and how often a live view goes through them: to begin with, and timed. */
+const SCENES = 4;
+const EXPOSURES = 15;
+const FIRST_ROUNDS = 2;
+const ROUNDS = 6;
 
-/** @param frames of each size: several scenes, so many exposures each */
-export async function benchSpeed(frames = 60): Promise<SpeedRow[]> {
-  const scenes = 4;
+export async function benchSpeed(): Promise<SpeedRow[]> {
   const rows: SpeedRow[] = [];
   for (const name of SIZES) {
     const family = FAMILIES.find((family) => family.name === name) as Family;
-    const times = {
-      decodeMs: [] as number[],
-      anewMs: [] as number[],
-      followedMs: [] as number[],
-      nothingMs: [] as number[],
-    };
-    const timed = (list: number[], work: () => unknown) => {
-      const start = performance.now();
-      work();
-      list.push(performance.now() - start);
-    };
+    const lists = { decodeMs: [], anewMs: [], firstMs: [], followedMs: [], nothingMs: [] } as Record<string, number[]>;
     let size = '';
-    for (let i = 0; i < scenes; i++) {
+    for (let i = 0; i < SCENES; i++) {
       const scene = drawScene(family, 20_000 + i, 1);
       const { focalMm, fNumber, pixelUm } = scene;
       const optics = { focalMm, fNumber, pixelUm, mask: null };
       size = `${scene.widthPx} × ${scene.heightPx}`;
-      const [lit, bare] = [scene, { ...scene, mask: null }].map((each) => renderNoiseFree(each));
+      const images = await exposures(scene, lists.decodeMs);
+      const empty = await exposures({ ...scene, mask: null }, lists.decodeMs);
+      for (const image of images) timed(lists.anewMs, () => measure(image, optics));
+      for (const image of empty) timed(lists.nothingMs, () => measure(image, optics));
       const live = new LiveMeasurer();
-      for (let n = 0; n < frames / scenes; n++) {
-        const look = async (light: typeof lit): Promise<PixelImage> => {
-          const jpeg = await encodeJpeg(expose(light, { ...scene, seed: n + 1 }), scene.jpegQuality);
-          const start = performance.now();
-          const image = await decoded(jpeg);
-          times.decodeMs.push(performance.now() - start);
-          return image;
-        };
-        const [image, empty] = [await look(lit), await look(bare)];
-        timed(times.anewMs, () => measure(image, optics));
-        const followed = () => live.measure(image, optics);
-        // The first frame is searched, not followed.
-        if (n === 0) followed();
-        timed(times.followedMs, followed);
-        timed(times.nothingMs, () => measure(empty, optics));
-      }
+      // A live view's first frame is searched, not followed.
+      live.measure(images[0], optics);
+      for (let round = 0; round < FIRST_ROUNDS + ROUNDS; round++)
+        for (const image of images)
+          timed(round < FIRST_ROUNDS ? lists.firstMs : lists.followedMs, () => live.measure(image, optics));
     }
-    rows.push({
-      size,
-      decodeMs: percentiles(times.decodeMs),
-      anewMs: percentiles(times.anewMs),
-      followedMs: percentiles(times.followedMs),
-      nothingMs: percentiles(times.nothingMs),
-    });
+    const of = (name: keyof SpeedRow) => percentiles(lists[name]);
+    const [decodeMs, anewMs, nothingMs] = [of('decodeMs'), of('anewMs'), of('nothingMs')];
+    rows.push({ size, decodeMs, anewMs, firstMs: of('firstMs'), followedMs: of('followedMs'), nothingMs });
   }
   return rows;
+}
+
+/** Exposures of one scene as they come out of their JPEG files. */
+async function exposures(scene: BenchScene, decodeMs: number[]): Promise<PixelImage[]> {
+  const light = renderNoiseFree(scene);
+  const images: PixelImage[] = [];
+  for (let n = 0; n < EXPOSURES; n++) {
+    const jpeg = await encodeJpeg(expose(light, { ...scene, seed: n + 1 }), scene.jpegQuality);
+    const start = performance.now();
+    images.push(await decoded(jpeg));
+    decodeMs.push(performance.now() - start);
+  }
+  return images;
+}
+
+function timed(list: number[], work: () => unknown): void {
+  const start = performance.now();
+  work();
+  list.push(performance.now() - start);
 }
