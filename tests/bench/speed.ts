@@ -33,27 +33,36 @@ export async function benchSpeed(): Promise<SpeedRow[]> {
   const rows: SpeedRow[] = [];
   for (const name of SIZES) {
     const family = FAMILIES.find((family) => family.name === name) as Family;
-    const lists = { decodeMs: [], anewMs: [], firstMs: [], followedMs: [], nothingMs: [] } as Record<string, number[]>;
+    const decodeMs: number[] = [];
+    const anewMs: number[] = [];
+    const firstMs: number[] = [];
+    const followedMs: number[] = [];
+    const nothingMs: number[] = [];
     let size = '';
     for (let i = 0; i < SCENES; i++) {
       const scene = drawScene(family, 20_000 + i, 1);
       const { focalMm, fNumber, pixelUm } = scene;
       const optics = { focalMm, fNumber, pixelUm, mask: null };
       size = `${scene.widthPx} × ${scene.heightPx}`;
-      const images = await exposures(scene, lists.decodeMs);
-      const empty = await exposures({ ...scene, mask: null }, lists.decodeMs);
-      for (const image of images) timed(lists.anewMs, () => measure(image, optics));
-      for (const image of empty) timed(lists.nothingMs, () => measure(image, optics));
+      const images = await exposures(scene, decodeMs);
+      const empty = await exposures({ ...scene, mask: null }, decodeMs);
+      for (const image of images) timed(anewMs, () => measure(image, optics));
+      for (const image of empty) timed(nothingMs, () => measure(image, optics));
       const live = new LiveMeasurer();
       // A live view's first frame is searched, not followed.
       live.measure(images[0], optics);
       for (let round = 0; round < FIRST_ROUNDS + ROUNDS; round++)
         for (const image of images)
-          timed(round < FIRST_ROUNDS ? lists.firstMs : lists.followedMs, () => live.measure(image, optics));
+          timed(round < FIRST_ROUNDS ? firstMs : followedMs, () => live.measure(image, optics));
     }
-    const of = (name: keyof SpeedRow) => percentiles(lists[name]);
-    const [decodeMs, anewMs, nothingMs] = [of('decodeMs'), of('anewMs'), of('nothingMs')];
-    rows.push({ size, decodeMs, anewMs, firstMs: of('firstMs'), followedMs: of('followedMs'), nothingMs });
+    rows.push({
+      size,
+      decodeMs: percentiles(decodeMs),
+      anewMs: percentiles(anewMs),
+      firstMs: percentiles(firstMs),
+      followedMs: percentiles(followedMs),
+      nothingMs: percentiles(nothingMs),
+    });
   }
   return rows;
 }
