@@ -10,6 +10,8 @@ const PREFIX = 'video:';
 const BACKOFF_S = [1, 2, 4, 8];
 /** A device that sends nothing for so long is lost, though the browser still calls it live. */
 const SILENCE_MS = 10_000;
+/** How long a device that is left is waited for. */
+const LAST_PICTURE_MS = 1000;
 
 /** The TypeScript library does not know it yet; https://w3c.github.io/mediacapture-transform/. */
 declare class MediaStreamTrackProcessor {
@@ -98,8 +100,8 @@ export class VideoInput {
   close(): void {
     this.#closed = true;
     clearTimeout(this.#retry);
-    clearTimeout(this.#silence);
-    stop(this.#stream);
+    // The next picture ends it: Chromium loses one that comes while the track is being stopped, and its memory with it.
+    this.#expectPicture(LAST_PICTURE_MS);
     this.#latest?.picture.close();
     this.#latest = null;
   }
@@ -123,9 +125,9 @@ export class VideoInput {
   }
 
   /** Ends the track, and so the reading, where no picture comes in time. */
-  #expectPicture(): void {
+  #expectPicture(withinMs = SILENCE_MS): void {
     clearTimeout(this.#silence);
-    this.#silence = setTimeout(() => stop(this.#stream), SILENCE_MS);
+    this.#silence = setTimeout(() => stop(this.#stream), withinMs);
   }
 
   async #open(): Promise<MediaStreamTrack> {
@@ -150,6 +152,7 @@ export class VideoInput {
   #take(picture: VideoFrame): void {
     if (this.#closed) {
       picture.close();
+      stop(this.#stream);
       return;
     }
     if (this.#status.state !== 'running') this.#update({ state: 'running', message: '' });

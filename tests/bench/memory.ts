@@ -69,10 +69,15 @@ function cutOut(image: PixelImage, size: number): PixelImage {
   return { ...image, widthPx: size, heightPx: size, data };
 }
 
-/** Node's own switch for it can be set while running. */
+/**
+ * Node's own switch for it can be set while running. Array buffers are freed on another thread after a collection;
+ * the next one waits for that.
+ */
 export function collectGarbage(): void {
   setFlagsFromString('--expose-gc');
-  (runInNewContext('gc') as () => void)();
+  const collect = runInNewContext('gc') as () => void;
+  collect();
+  collect();
 }
 
 export async function benchMemory(
