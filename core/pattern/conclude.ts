@@ -170,7 +170,7 @@ interface Grid {
   places: Int32Array;
 }
 
-function gridOf({ x, y, count, blockPx }: Samples): Grid {
+function gridOf({ x, y, count, stepPx }: Samples): Grid {
   let [left, right, top, bottom] = [Infinity, -Infinity, Infinity, -Infinity];
   for (let i = 0; i < count; i++) {
     left = Math.min(left, x[i]);
@@ -178,7 +178,7 @@ function gridOf({ x, y, count, blockPx }: Samples): Grid {
     top = Math.min(top, y[i]);
     bottom = Math.max(bottom, y[i]);
   }
-  const blocks = (lengthPx: number) => Math.round(lengthPx / blockPx);
+  const blocks = (lengthPx: number) => Math.round(lengthPx / stepPx);
   const columns = blocks(right - left) + 1 + 2 * RELATED_BLOCKS;
   const rows = blocks(bottom - top) + 1 + 2 * RELATED_BLOCKS;
   const places = new Int32Array(count);
@@ -249,7 +249,7 @@ function centroid({ profile, lines }: Model, values: Float64Array, own: Float64A
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */
 function spotFits(samples: Samples, fitted: Model): SpotFit[] {
-  const { channels, value } = samples;
+  const { channels, channel, value } = samples;
   const { lines, profile, noise, cross, terms } = fitted;
   const part = [0, 0, 0];
   const spots = ZONES.flatMap((_, zone) =>
@@ -261,8 +261,10 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
     for (let zone = 0; zone < 3; zone++) {
       const spot = spots[2 * zone + half];
       if (terms.g[3 * i + zone] < 0.3 * top[zone]) continue;
-      spot.own += channels;
-      for (let c = 0; c < channels; c++) if (Number.isNaN(value[i * channels + c])) spot.lost++;
+      for (let c = channel?.[i] ?? 0; c <= (channel?.[i] ?? channels - 1); c++) {
+        spot.own++;
+        if (Number.isNaN(value[i * channels + c])) spot.lost++;
+      }
     }
     for (let c = 0; c < channels; c++) {
       const observed = value[i * channels + c];
@@ -287,7 +289,7 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
     side,
     ratio: bottom > 0 ? top / bottom : 0,
     ratioSigma: bottom > 0 ? 1 / Math.sqrt(bottom) : Infinity,
-    snr: Math.sqrt(peak) / samples.blockPx,
+    snr: Math.sqrt(peak) / samples.stepPx,
     saturated: own > 0 ? lost / own : 0,
   }));
 }

@@ -14,7 +14,7 @@ const GREEN_CENTROID = 0.969;
 const SATURATED_PEAK = 2.8;
 
 /** @param star the zeroth order as seen at full resolution, null when it could not be told apart */
-export function describe({ fit, rough, order }: Found, star: Candidate | null, optics: Optics): Measurement {
+export function describe({ fit, rough, order, mosaic }: Found, star: Candidate | null, optics: Optics): Measurement {
   const { lines } = fit;
   const degrees = 180 / Math.PI;
   // Bring the middle line's direction into (−90, 90]; turning it round turns n and with it the offset's sign.
@@ -38,7 +38,8 @@ export function describe({ fit, rough, order }: Found, star: Candidate | null, o
       side: (side * sign) as 1 | -1,
       xPx: rough.xPx + along * Math.cos(angle) - across * Math.sin(angle),
       yPx: rough.yPx + along * Math.sin(angle) + across * Math.cos(angle),
-      snr,
+      // In one of the sensor's pixels, however large it is shown.
+      snr: snr * (mosaic?.stepPx ?? 1),
       saturated: saturated > 0.1,
     };
   });

@@ -7,6 +7,7 @@ import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { type Effort, FINE, FINEST, fitLines, QUICK } from './fit.ts';
 import { type Knowledge, type Lines, widthOf, ZONES } from './model.ts';
+import { findMosaic, type Mosaic, stillShows } from './mosaic.ts';
 import { orderOf } from './order.ts';
 import type { Level } from './pyramid.ts';
 import { reasonWithout } from './reasons.ts';
@@ -32,6 +33,8 @@ export interface Found {
   /** Order of the gratings that the fitted spots are. */
   order: 1 | 3;
   told: Told;
+  /** The sensor's pixels, where the picture shows them enlarged. */
+  mosaic: Mosaic | null;
   /** What other explanations of the picture, nearly as likely, add to the offset's σ, px. */
   doubtPx: number;
 }
@@ -78,7 +81,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     // Third orders too faint to be sure of: the pattern is there, but too small for this picture.
     if (doubt) failure ??= orderOf(levels[0], fit, rough) === 3 ? 'no-spots' : doubt;
     else if (!best || fit.explained > best.fit.explained) {
-      best = { rough, fit, order: 1, told: NOTHING_TOLD, doubtPx: 0 };
+      best = { rough, fit, order: 1, told: NOTHING_TOLD, mosaic: null, doubtPx: 0 };
       bestSamples = samples;
     }
     if (best && best.fit.explained > CLEARLY_EXPLAINED) break;
@@ -88,6 +91,7 @@ export function findPattern(image: PixelImage, levels: Level[], optics: Optics):
     best && shape.layout !== SHAPES[0].layout
       ? fitLines(bestSamples!, best.rough, knowledge(SHAPES[0], optics), QUICK)
       : null;
+  if (best) best.mosaic = findMosaic(image);
   const refined = best && refine(image, best, optics, true, other?.lines);
   if (refined) {
     // Once more from there when the lines moved: the samples then lie where the lines really are.
@@ -135,7 +139,8 @@ function knowledge(shape: ZoneShape, { fNumber, pixelUm, mask }: Optics): Knowle
 
 /** The pattern of an earlier frame of the same live view, if it is still about where it was. */
 export function followPattern(image: PixelImage, last: Found, optics: Optics): Found | null {
-  const { rough } = last;
+  const { rough, mosaic } = last;
+  if (mosaic && !stillShows(mosaic, image)) return null;
   const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
   if (!star) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
@@ -150,6 +155,7 @@ export function followPattern(image: PixelImage, last: Found, optics: Optics): F
  * @param other geometry to start from as well
  */
 function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean, other?: Lines): Found | null {
+  const { mosaic } = found;
   const { lines } = found.fit;
   const width = widthOf(lines);
   const degrees = 180 / Math.PI;
@@ -165,8 +171,8 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   const sampling = {
     blockPx: Math.max(1, Math.floor(BLOCK * width)),
     halfWidthPx: 3.4 * width + 1,
-    brightness: peakSnr(found.fit) > FAINT_SNR,
-    wide: width > WIDE_PX,
+    brightness: mosaic ? mosaic.stepPx * peakSnr(found.fit) > BRIGHT_SNR : peakSnr(found.fit) > FAINT_SNR,
+    mosaic,
   };
   const samples = collectSamples(image, rough, sampling);
   if (!samples) return null;
@@ -193,7 +199,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     }
   }
   let doubtPx = finest ? 0 : found.doubtPx;
-  if (finest && samples.channels === 1) {
+  if (finest && samples.channel !== null) {
     const { misfit, shape } = best;
     // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
     const effort = shape.layout === 'strips-u' ? FINE : FINEST;
@@ -213,14 +219,11 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
         ? SPHERICAL_STARTS[shape.layout].flatMap((w) => fitAll({ ...effort, spherical: true }, w))
         : [];
     const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
-    ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.value.length, best));
+    ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best));
   }
   const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
   return { ...found, rough, fit, told, doubtPx };
 }
-
-/** Spots as wide as this, px, lose nothing by colour that is kept for each second pixel. */
-const WIDE_PX = 4;
 
 /** Side of the blocks that samples are means of, in widths of the spots: larger ones lose what spots show, smaller ones take longer. */
 const BLOCK = 0.95;
@@ -297,6 +300,8 @@ function likeliest(fits: (Fit | null)[], misfits: number[], first: number): Fit 
 
 /** Spots no brighter than this above the sky's noise need the light of all channels. */
 const FAINT_SNR = 10;
+/** The same for a mosaic's pixels: brighter ones show well enough what they are by green light alone. */
+const BRIGHT_SNR = 100;
 
 function peakSnr({ spots }: Fit): number {
   return Math.min(...spots.map(({ snr }) => snr));

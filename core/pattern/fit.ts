@@ -74,7 +74,7 @@ export function fitLines(
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followOffset(model);
-    const mixes = effort.mixing && samples.channels === 1;
+    const mixes = effort.mixing && samples.channel !== null;
     if (mixes) buildMixing(model);
     if (
       effort.interference &&

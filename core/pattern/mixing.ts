@@ -26,13 +26,13 @@ export interface Mixed {
   slope: number;
 }
 
-/** The difference, tabulated; nothing before `build`. For a single channel. */
+/** The difference, tabulated for each channel; nothing before `build`. */
 export class Mixing {
   private stepPx = 1;
   private from = 0;
   private nodeStep = 1;
   private nodes = 0;
-  /** By zone and side (towards +u, then −u): nodes × samples across. */
+  /** By channel, zone and side (towards +u, then −u): nodes × samples across. */
   private tables: Float32Array[] = [];
 
   /** Computes it for a wave at 550 nm; lengths in px. */
@@ -57,18 +57,22 @@ export class Mixing {
       }),
     );
     const common = PLACES.map((_, place) => takeCommon(spreads.map((zone) => zone[place])));
-    const spectra = [1, -1].map((side) => unspread(profile, common, side));
-    this.tables = spreads.flatMap((zone) => [spread(zone, spectra[0], 1), spread(zone, spectra[1], -1)]);
+    const channels = profile.values.length / nodes;
+    this.tables = Array.from({ length: channels }, (_, channel) => {
+      const seen = profile.values.filter((_, i) => i % channels === channel);
+      const spectra = [1, -1].map((side) => unspread(seen, common, side));
+      return spreads.flatMap((zone) => [spread(zone, spectra[0], 1), spread(zone, spectra[1], -1)]);
+    }).flat();
   }
 
   /** At distance `t` across zone's line and `r` along it, on one side of the star. */
-  at(zone: number, side: 1 | -1, t: number, r: number, out: Mixed): void {
+  at(channel: number, zone: number, side: 1 | -1, t: number, r: number, out: Mixed): void {
     out.light = 0;
     out.slope = 0;
     const across = t / this.stepPx + HALF_SAMPLES;
     const along = (r - this.from) / this.nodeStep;
     if (!(across >= 0 && across < SAMPLES - 1 && along >= 0 && along < this.nodes - 1)) return;
-    const table = this.tables[2 * zone + (side > 0 ? 0 : 1)];
+    const table = this.tables[6 * channel + 2 * zone + (side > 0 ? 0 : 1)];
     const k = across | 0;
     const node = along | 0;
     const y = along - node;
@@ -125,7 +129,8 @@ function takeCommon(zones: Float64Array[]): Float64Array {
 }
 
 /** The spectrum before what is common spread it along the line, to second order. */
-function unspread({ values, nodes }: Profile, common: Float64Array[], side: number): Float64Array {
+function unspread(values: Float64Array, common: Float64Array[], side: number): Float64Array {
+  const nodes = values.length;
   const spreadOnce = (from: Float64Array) =>
     Float64Array.from({ length: nodes }, (_, node) => {
       const { low, weight } = between(node / (nodes - 1));

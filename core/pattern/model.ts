@@ -72,7 +72,7 @@ export interface Model {
   byBlur: CrossProfiles;
   /** By spherical aberration, where it is fitted. */
   byW: CrossProfiles | null;
-  /** What makes spots not separable; empty while there are several channels. */
+  /** What makes spots not separable; empty while samples have several channels. */
   mixing: Mixing;
   /** What zones' spots have in common; mostly empty. */
   interference: Interference;
@@ -115,7 +115,7 @@ export function startModel(
     weights: new Float32Array(samples.value.length),
     freedom,
     // Trails and shake blur each line differently, which shows where diffraction is known and colours are summed.
-    splitsBlur: known.airyPx !== null && samples.channels === 1,
+    splitsBlur: known.airyPx !== null && samples.channel !== null,
     known,
     distancePx: rough.distancePx,
   };
@@ -154,7 +154,7 @@ function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge):
 }
 
 function startProfile(distancePx: number, samples: Samples): Profile {
-  const step = Math.max(1, samples.blockPx, distancePx / 24);
+  const step = Math.max(1, samples.stepPx, distancePx / 24);
   const nodes = Math.ceil(((OUTER - INNER) * distancePx) / step) + 1;
   return { from: INNER * distancePx, step, nodes, values: new Float64Array(nodes * samples.channels) };
 }

@@ -1,6 +1,7 @@
 import type { PixelImage } from '../frame.ts';
 import { rowOffsets } from './banding.ts';
 import { linearTable } from './linear.ts';
+import type { Mosaic } from './mosaic.ts';
 import type { RoughPattern } from './rough.ts';
 
 /** Radial range that holds the first order's spectrum (430–680 nm about its brightest part), and gaps. */
@@ -11,8 +12,8 @@ export const OUTER = 1.42;
 export const SATURATION = 0.972;
 
 /**
- * Block means of the pixels near the six spots; positions relative to the rough star place, px.
- * A colour picture's channels are red, green and blue, or its brightness alone.
+ * Block means of the pixels near the six spots, or a sensor's own pixels; positions relative to the rough
+ * star place, px. A colour picture's channels are red, green and blue, or its brightness alone.
  */
 export interface Samples {
   count: number;
@@ -21,14 +22,16 @@ export interface Samples {
   /** +1 on the side of +u, −1 on the other. */
   side: Int8Array;
   channels: number;
-  /** Linear light above the sky, count × channels; NaN where a pixel of the block is saturated. */
+  /** Where each sample has one channel alone, which; null where each has all. */
+  channel: Uint8Array | null;
+  /** Linear light above the sky, count × channels; NaN where a pixel of the block is saturated or has not that colour. */
   value: Float32Array;
   /** The green light, where `value` is a colour picture's brightness. */
   green: Float32Array | null;
-  /** Sky noise of one block in each channel. */
+  /** Sky noise of one sample in each channel. */
   skyNoise: Float64Array;
-  /** Side of a block, px. */
-  blockPx: number;
+  /** From one sample to the next, px. */
+  stepPx: number;
 }
 
 /** How finely and how widely to sample. */
@@ -39,14 +42,17 @@ export interface Sampling {
   halfWidthPx: number | null;
   /** Takes one brightness in place of a colour picture's three channels. */
   brightness: boolean;
-  /** Whether spots are so wide that colour at half the resolution, as in a JPEG, shows them as well. */
-  wide: boolean;
+  /** The sensor's pixels, to be taken in place of blocks where a picture is enlarged. */
+  mosaic: Mosaic | null;
 }
 
 /** For a first fit: the whole ring, so that light which the lines leave unexplained counts against them. */
 export function coarseSampling(distancePx: number): Sampling {
-  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null, brightness: false, wide: false };
+  return { blockPx: Math.max(1, Math.floor(distancePx / 14)), halfWidthPx: null, brightness: false, mosaic: null };
 }
+
+/** Blocks larger than this, in steps of the sensor's pixels, are as good as those pixels themselves, and fewer. */
+const MOST_BLOCK = 2.5;
 
 /** Blocks of sky that are enough to know it. */
 const SKY_BLOCKS = 1500;
@@ -59,12 +65,17 @@ const SKY_BLOCKS = 1500;
  * Brightness is the sum of the linear channels with the weights of Y′ (ITU-R BT.601, as JFIF has it): a JPEG keeps
  * colour for each second pixel and coarsely, and most of that goes out in this sum. Y′ itself is a sum of encoded
  * values, in which a coloured spot's flanks come out too bright or too dark. Faint light at the spectrum's ends
- * is better seen in its own channel. Where the sensor's pixels are enlarged, brightness is the green light alone: red and
- * blue have a quarter of the pixels each, and what was interpolated between them puts narrow spots in the wrong place.
+ * is better seen in its own channel.
+ *
+ * Where the sensor's pixels are enlarged they are taken themselves, each for its own colour, and brightness is the green
+ * light alone: red and blue have a quarter of the pixels each, and green half of them.
  * @returns null when too little of the ring lies inside the frame
  */
 export function collectSamples(image: PixelImage, rough: RoughPattern, sampling: Sampling): Samples | null {
-  const { blockPx: block } = sampling;
+  const { mosaic } = sampling;
+  const sites = mosaic && sampling.blockPx < MOST_BLOCK * mosaic.stepPx ? mosaic : null;
+  const block = sites ? 1 : sampling.blockPx;
+  const stepPx = sites ? sites.stepPx : block;
   const { widthPx, heightPx } = image;
   const brightness = image.channels > 1 && sampling.brightness;
   const channels = image.channels === 1 || brightness ? 1 : 3;
@@ -76,7 +87,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const halfWidth = sampling.halfWidthPx ?? Number.POSITIVE_INFINITY;
   const inner2 = (INNER * distance) ** 2;
   const outer2 = (OUTER * distance) ** 2;
-  const skyEvery = Math.max(1, Math.floor((Math.PI * (outer2 - inner2)) / block ** 2 / SKY_BLOCKS));
+  const skyEvery = Math.max(1, Math.floor((Math.PI * (outer2 - inner2)) / stepPx ** 2 / SKY_BLOCKS));
   const normals = Object.values(rough.pairs).map(({ angleDeg, shiftPx }) => {
     const angle = (angleDeg * Math.PI) / 180;
     return { cos: Math.cos(angle), sin: Math.sin(angle), across: shiftPx };
@@ -86,16 +97,22 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const xs: number[] = [];
   const ys: number[] = [];
   const sides: number[] = [];
+  const colours: number[] = [];
   const values: number[] = [];
   const sky: number[][] = Array.from(mean, () => []);
   const skyXs: number[][] = Array.from(mean, () => []);
   const skyYs: number[][] = Array.from(mean, () => []);
-  const enlarging = brightness && sampling.wide ? new Enlarging(image) : null;
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
+  const places = (origin: number, from: number, sizePx: number, starPx: number) =>
+    placesOf(origin, stepPx, from, Math.min(sites ? sizePx - 1 : sizePx - block + 1, starPx + reach));
+  const columns = places(sites?.redXPx ?? left, left, widthPx, rough.xPx);
+  const rows = places(sites?.redYPx ?? top, top, heightPx, rough.yPx);
   let turn = 0;
-  for (let by = top; by + block <= heightPx && by < rough.yPx + reach; by += block)
-    for (let bx = left; bx + block <= widthPx && bx < rough.xPx + reach; bx += block) {
+  for (const { px: by, isOdd: isOddRow } of rows)
+    for (const { px: bx, isOdd } of columns) {
+      const colour = Number(isOdd) + Number(isOddRow);
+      if (sites && brightness && colour !== GREEN) continue;
       const x = bx + (block - 1) / 2 - rough.xPx;
       const y = by + (block - 1) / 2 - rough.yPx;
       const r2 = x * x + y * y;
@@ -107,11 +124,15 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       }
       const isSky = nearest > skyFrom && turn++ % skyEvery === 0;
       if (nearest > halfWidth && !isSky) continue;
-      blocks.take(bx, by);
+      if (sites) {
+        blocks.takeBetween(bx, by);
+        if (!brightness) for (let c = 0; c < mean.length; c++) if (c !== colour) mean[c] = Number.NaN;
+      } else blocks.take(bx, by);
       if (nearest <= halfWidth) {
         xs.push(x);
         ys.push(y);
         sides.push(x * ux + y * uy > 0 ? 1 : -1);
+        colours.push(colour);
         for (let c = 0; c < mean.length; c++) values.push(mean[c]);
       }
       if (!isSky) continue;
@@ -121,7 +142,6 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
         skyXs[c].push(x);
         skyYs[c].push(y);
       }
-      enlarging?.look(bx, by);
     }
   if (sky[0].length < 20 || xs.length < 30) return null;
   const level = sky.map(median);
@@ -158,7 +178,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     const slope = slopeOf(skyXs[c], skyYs[c], sky[c], level[c], clippedDeviation(sky[c], level[c], block));
     if (slope) takeOff(c, (x, y) => slope.x * x + slope.y * y);
   }
-  const first = enlarging?.shows ? GREEN : 0;
+  const first = brightness && mosaic ? GREEN : 0;
   const plane = (from: number, count: number) => {
     const out = new Float32Array(xs.length * count);
     for (let i = 0, at = 0; i < xs.length; i++)
@@ -171,45 +191,26 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     y: Float32Array.from(ys),
     side: Int8Array.from(sides),
     channels,
+    channel: channels === 1 ? new Uint8Array(xs.length) : sites ? Uint8Array.from(colours) : null,
     value: plane(first, channels),
     green: brightness ? plane(GREEN, 1) : null,
     skyNoise: Float64Array.from({ length: channels }, (_, c) =>
       clippedDeviation(sky[first + c], level[first + c], block),
     ),
-    blockPx: block,
+    stepPx,
   };
+}
+
+/** Places of samples along one side, and whether each is an odd number of steps from the origin; `to` is not one. */
+function placesOf(origin: number, stepPx: number, from: number, to: number): { px: number; isOdd: boolean }[] {
+  const places = [];
+  for (let i = Math.ceil((from - origin) / stepPx); origin + i * stepPx < to; i++)
+    places.push({ px: origin + i * stepPx, isOdd: i % 2 !== 0 });
+  return places;
 }
 
 /** Place of the green light: among red, green and blue, and after brightness. */
 const GREEN = 1;
-
-/** How far apart pixels are compared, and how much less neighbours differ then where each comes from the same few. */
-const FAR_PX = 8;
-const ALIKE = 0.2;
-
-/** Tells from the sky's noise whether a colour picture shows the sensor's pixels several times their size: neighbours are then alike. */
-class Enlarging {
-  private near = 0;
-  private far = 0;
-  private readonly image: PixelImage;
-
-  constructor(image: PixelImage) {
-    this.image = image;
-  }
-
-  /** Takes a pixel of the sky into account. */
-  look(x: number, y: number): void {
-    const { data, widthPx, channels } = this.image;
-    if (x + FAR_PX >= widthPx) return;
-    const at = (y * widthPx + x) * channels + GREEN;
-    this.near += (data[at + channels] - data[at]) ** 2;
-    this.far += (data[at + FAR_PX * channels] - data[at]) ** 2;
-  }
-
-  get shows(): boolean {
-    return this.near < ALIKE * this.far;
-  }
-}
 
 /** Mean linear light of square blocks: by channel, or of brightness and green. */
 class BlockMeans {
@@ -226,6 +227,25 @@ class BlockMeans {
     this.mean = new Float64Array(image.channels === 1 ? 1 : brightness ? 2 : 3);
     this.table = linearTable(image);
     this.saturated = SATURATION * image.maxValue;
+  }
+
+  /** Light at a place between pixels, by linear interpolation; for blocks of a pixel. */
+  takeBetween(x: number, y: number): void {
+    const [left, top] = [Math.floor(x), Math.floor(y)];
+    const sum = new Float64Array(this.mean.length);
+    for (const [px, across] of [
+      [left, left + 1 - x],
+      [left + 1, x - left],
+    ])
+      for (const [py, down] of [
+        [top, top + 1 - y],
+        [top + 1, y - top],
+      ]) {
+        if (across * down === 0) continue;
+        this.take(px, py);
+        for (let c = 0; c < sum.length; c++) sum[c] += across * down * this.mean[c];
+      }
+    this.mean.set(sum);
   }
 
   take(bx: number, by: number): void {

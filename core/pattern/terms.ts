@@ -75,7 +75,7 @@ export function evaluate(samples: Samples, model: Model): void {
       }
       node[k] = place | 0;
       fraction[k] = place - node[k];
-      mixing.at(zone, side, t[k], r[k], mix);
+      mixing.at(samples.channel?.[i] ?? 0, zone, side, t[k], r[k], mix);
       terms.mixed[k] = mix.light;
       terms.mixedSlope[k] = mix.slope;
     }
