@@ -205,18 +205,17 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     const effort = shape.layout === 'strips-u' ? FINE : FINEST;
     // Which way round the outer gratings sit may show only now.
     const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
-    const fitAll = (effort: Effort, more = 0): Fit[] =>
+    const fitAll = (effort: Effort, w: number): Fit[] =>
       rivals
-        .map(({ shape, lines }) =>
-          fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w: lines.w + more }),
-        )
+        .map(({ shape, lines }) => fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w }))
         .filter((fit) => fit !== null);
-    const plain = fitAll(effort);
+    const plain = fitAll(effort, 0);
     // Zones that are lit otherwise than they should be have other shapes, which could be taken for aberration.
     const isEven = best.unevenness < MOST_UNEVEN;
+    const starts = [...new Set([lines.w, ...SPHERICAL_STARTS[shape.layout]])];
     const aberrated =
       isEven && knowledge(shape, optics).airyPx !== null
-        ? SPHERICAL_STARTS[shape.layout].flatMap((w) => fitAll({ ...effort, spherical: true }, w))
+        ? starts.flatMap((w) => fitAll({ ...effort, spherical: true }, w))
         : [];
     const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
     ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best));
