@@ -23,8 +23,8 @@ const LEAST_STEP_PX = 3;
 const MOST_STEP_PX = 13;
 /** How sure the mosaic must be in the noise of red and blue, where it was looked for, and of green, in σ. */
 const LEAST_SURE = 3;
-/** Every so many of a picture's pixels are looked at; a prime, so that all columns and rows have their turn. */
-const EVERY = 3;
+/** Every so many of a picture's pixels are looked at; primes that divide no usual width, so that all columns have their turn. */
+const EVERY = 7;
 const EVERY_AGAIN = 17;
 
 /**
