@@ -35,7 +35,7 @@ export interface Found {
   told: Told;
   /** The sensor's pixels, where the picture shows them enlarged. */
   mosaic: Mosaic | null;
-  /** What other explanations of the picture, nearly as likely, add to the offset's σ, px. */
+  /** What other explanations of the picture, nearly as likely, add to the σ of offsets that are followed from here, px. */
   doubtPx: number;
 }
 
@@ -199,6 +199,7 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
     }
   }
   let doubtPx = finest ? 0 : found.doubtPx;
+  let heldPx = 0;
   if (finest && samples.channel !== null) {
     const { misfit, shape } = best;
     // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
@@ -219,9 +220,18 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
         : [];
     const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
     ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best));
+    heldPx =
+      best.lines.w === 0
+        ? 0
+        : doubtOfHeld(best, fitLines(samples, rough, knowledge(best.shape, optics), effort, best.lines));
   }
   const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
-  return { ...found, rough, fit, told, doubtPx };
+  return { ...found, rough, fit, told, doubtPx: Math.hypot(doubtPx, heldPx) };
+}
+
+/** What a followed pattern's offset may be wrong by, px, as the spherical aberration that a first look found is held. */
+function doubtOfHeld(free: Fit, held: Fit | null): number {
+  return held ? Math.sqrt(Math.max(0, free.offsetSigmaPx ** 2 - held.offsetSigmaPx ** 2)) : free.offsetSigmaPx;
 }
 
 /** Side of the blocks that samples are means of, in widths of the spots: larger ones lose what spots show, smaller ones take longer. */
