@@ -140,9 +140,8 @@ function knowledge(shape: ZoneShape, { fNumber, pixelUm, mask }: Optics): Knowle
 /** The pattern of an earlier frame of the same live view, if it is still about where it was. */
 export function followPattern(image: PixelImage, last: Found, optics: Optics): Found | null {
   const { rough, mosaic } = last;
-  if (mosaic && !stillShows(mosaic, image)) return null;
   const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
-  if (!star) return null;
+  if (!star || (mosaic && !stillShows(mosaic, image))) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
   const found = refine(image, { ...last, rough: moved }, optics, false);
   return found && !doubtAboutPattern(found.fit, found.rough) ? found : null;
