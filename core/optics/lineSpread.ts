@@ -347,8 +347,9 @@ interface Places {
   acrossStep: number;
 }
 
-/** Where `add` looks, in samples of the table: one array for all, as it is called some hundred times for a frame. */
-let placesAcross = new Float64Array(0);
+/** Where `add` looks, in samples of the table, whole and the rest: kept, as it is called some hundred times for a frame. */
+let indexAcross = new Int32Array(0);
+let restAcross = new Float64Array(0);
 
 /** Adds a tabulated spread, `weight` times. */
 function add(
@@ -360,12 +361,19 @@ function add(
   const across = out.length / bins;
   const count = values.length / rows;
   // Places across are the same in all rows, and all from `start` to `end` lie in the table.
-  if (placesAcross.length < across) placesAcross = new Float64Array(across);
-  const places = placesAcross;
-  for (let k = 0; k < across; k++) places[k] = centre + (first + k * acrossStep) * SAMPLES_PER_AIRY;
-  const start = Math.max(0, Math.ceil(-places[0] / (acrossStep * SAMPLES_PER_AIRY)));
-  let end = across;
-  while (end > start && places[end - 1] >= count - 1) end--;
+  if (indexAcross.length < across) {
+    indexAcross = new Int32Array(across);
+    restAcross = new Float64Array(across);
+  }
+  const [index, rest] = [indexAcross, restAcross];
+  const start = Math.max(0, Math.ceil(-(centre + first * SAMPLES_PER_AIRY) / (acrossStep * SAMPLES_PER_AIRY)));
+  let end = start;
+  for (; end < across; end++) {
+    const place = centre + (first + end * acrossStep) * SAMPLES_PER_AIRY;
+    if (place >= count - 1) break;
+    index[end] = place;
+    rest[end] = place - index[end];
+  }
   for (let row = 0; row < rows; row++) {
     const bin = (row - centreRow) / SAMPLES_ALONG / step + (bins >> 1);
     const low = Math.floor(bin);
@@ -374,10 +382,10 @@ function add(
     const lower = low >= 0 ? weight * SAMPLES_PER_AIRY * (1 - (bin - low)) : 0;
     const to = Math.max(0, low) * across;
     const beyond = Math.min(bins - 1, low + 1) * across;
+    const from = row * count;
     for (let k = start; k < end; k++) {
-      const index = places[k] | 0;
-      const at = row * count + index;
-      const value = values[at] + (places[k] - index) * (values[at + 1] - values[at]);
+      const at = from + index[k];
+      const value = values[at] + rest[k] * (values[at + 1] - values[at]);
       out[to + k] += lower * value;
       out[beyond + k] += upper * value;
     }

@@ -5,7 +5,7 @@ import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS
 import { type Lines, type Model, offsetByAcross, offsetOf, variance, widthOf, ZONES } from './model.ts';
 import type { Samples } from './samples.ts';
 import { dot, invert } from './solve.ts';
-import { forEachResidual, lightAt, spectrumSeen } from './terms.ts';
+import { lightAt, modelLight, spectrumSeen } from './terms.ts';
 
 export interface Fit {
   lines: Lines;
@@ -56,7 +56,7 @@ export interface SpotFit {
 const OFFSET_TRUST = 0.002;
 
 export function conclude(samples: Samples, model: Model, equations: Equations): Fit | null {
-  const { lines, profile, noise } = model;
+  const { lines, profile } = model;
   const reduced = eliminated(equations, 0);
   const covariance = reduced && invert(reduced.matrix);
   if (!covariance) return null;
@@ -94,12 +94,7 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   const offsetSigmaPx = Math.hypot(offsetSigma, OFFSET_TRUST * offsetOf(lines));
   // Nothing lit at any radius, or no sample told anything: this is no pattern, and would spoil all it is joined with.
   if (!Number.isFinite(green.r + green.sigma + offsetSigmaPx)) return null;
-  let light = 0;
-  let left = 0;
-  forEachResidual(samples, model, (residual, model, channel) => {
-    light += (residual + model) ** 2 / noise.sky[channel] ** 2;
-    left += residual ** 2 / noise.sky[channel] ** 2;
-  });
+  const { left, seen } = squares(samples, model);
   return {
     lines,
     shape: model.known.shape,
@@ -115,8 +110,22 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
     misfit: left,
     q: model.cross.waveOf(offsetOf(lines), lines.airyPx, lines.w).q,
     unevenness: unevenness(model),
-    explained: 1 - left / Math.max(1e-12, light),
+    explained: 1 - left / Math.max(1e-12, seen),
   };
+}
+
+/** Squares of all light over the sky's noise, and of what the model leaves of it, summed. */
+function squares(samples: Samples, model: Model): { seen: number; left: number } {
+  const { value, channels } = samples;
+  const light = modelLight(samples, model);
+  let [seen, left] = [0, 0];
+  for (let place = 0; place < value.length; place++) {
+    if (Number.isNaN(value[place])) continue;
+    const square = model.noise.sky[place % channels] ** 2;
+    seen += value[place] ** 2 / square;
+    left += (value[place] - light[place]) ** 2 / square;
+  }
+  return { seen, left };
 }
 
 function unevenness({ cross, lines: { amplitude } }: Model): number {
@@ -146,7 +155,8 @@ interface Pull {
 function variancesBySamples(samples: Samples, model: Model, pulls: Pull[]): number[] {
   const contributions = pulls.map(() => new Float64Array(samples.count));
   const independent = pulls.map(() => 0);
-  forEachRow(samples, model, ({ geometry, active, nodeAt, nodeWeight, used }, residual, weight, i, c) => {
+  forEachRow(samples, model, (row, i, c) => {
+    const { geometry, active, nodeAt, nodeWeight, used, residual, weight } = row;
     if (used === 0) return;
     for (let k = 0; k < pulls.length; k++) {
       const { geometry: byGeometry, spectrum } = pulls[k];

@@ -6,7 +6,7 @@ import { PAIRS } from './interference.ts';
 import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
-import { cholesky, dot, solve, substitute } from './solve.ts';
+import { cholesky, copyOf, dot, rowsOf, solve, substitute } from './solve.ts';
 import { lightAt, PHASE_COUNT } from './terms.ts';
 
 /** Places of the geometry's parameters; three in a row where each zone has its own. */
@@ -31,10 +31,6 @@ export interface Equations {
   right: Float64Array;
   /** For each channel: spectrum with spectrum, geometry with spectrum, right-hand side. */
   spectrum: { own: Float64Array[]; mixed: Float64Array[]; right: Float64Array }[];
-}
-
-function square(rows: number, columns: number): Float64Array[] {
-  return Array.from({ length: rows }, () => new Float64Array(columns));
 }
 
 /** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
@@ -62,13 +58,16 @@ interface Row {
   nodeAt: Int32Array;
   nodeWeight: Float64Array;
   used: number;
+  /** What the model leaves of the sample's light, and the weight of its square. */
+  residual: number;
+  weight: number;
 }
 
 /** Calls `visit` for each sample and channel that is not saturated; `row.used` is 0 where no spot reaches. */
 export function forEachRow(
   samples: Samples,
   model: Model,
-  visit: (row: Row, residual: number, weight: number, i: number, channel: number) => void,
+  visit: (row: Row, i: number, channel: number) => void,
 ): void {
   const { channels, value, side } = samples;
   const { profile, weights, known, splitsBlur, terms, byAiry, byBlur, byW } = model;
@@ -82,6 +81,8 @@ export function forEachRow(
     nodeAt: new Int32Array(6),
     nodeWeight: new Float64Array(6),
     used: 0,
+    residual: 0,
+    weight: 0,
   };
   const unused = { slope: 0 };
   for (let i = 0; i < samples.count; i++) {
@@ -102,7 +103,7 @@ export function forEachRow(
       const observed = value[i * channels + c];
       if (Number.isNaN(observed)) continue;
       let light = 0;
-      if (used > 0) geometry.fill(0);
+      for (let a = 0; a < row.active.length; a++) geometry[row.active[a]] = 0;
       for (let zone = 0, k = 3 * i; zone < 3; zone++, k++) {
         if (node[k] < 0) continue;
         const seen = lightAt(profile, terms, k, c, channels);
@@ -126,53 +127,64 @@ export function forEachRow(
         if (byW) geometry[SPHERICAL] += a * byW.at(zone, t[k], r[k], unused);
         geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur.at(zone, t[k], r[k], unused);
       }
-      visit(row, observed - light, weights[i * channels + c], i, c);
+      row.residual = observed - light;
+      row.weight = weights[i * channels + c];
+      visit(row, i, c);
     }
   }
 }
 
 export function normalEquations(samples: Samples, model: Model): Equations {
   const { nodes } = model.profile;
-  const geometry = square(PARAMETERS, PARAMETERS);
+  const geometry = new Float64Array(PARAMETERS * PARAMETERS);
   const right = new Float64Array(PARAMETERS);
   const spectrum = Array.from({ length: samples.channels }, () => ({
-    own: square(nodes, nodes),
-    mixed: square(PARAMETERS, nodes),
+    own: new Float64Array(nodes * nodes),
+    mixed: new Float64Array(PARAMETERS * nodes),
     right: new Float64Array(nodes),
   }));
   const values = new Float64Array(PARAMETERS);
   let cost = 0;
-  forEachRow(samples, model, (row, residual, weight, _, c) => {
+  forEachRow(samples, model, (row, _, c) => {
+    const { active, nodeAt, nodeWeight, used, residual, weight } = row;
     cost += weight * residual * residual;
-    const { active, nodeAt, nodeWeight, used } = row;
     if (used === 0) return;
-    for (let a = 0; a < active.length; a++) values[a] = row.geometry[active[a]];
-    for (let a = 0; a < active.length; a++) {
+    const count = active.length;
+    for (let a = 0; a < count; a++) values[a] = row.geometry[active[a]];
+    for (let a = 0; a < count; a++) {
       const p = active[a];
       const weighted = weight * values[a];
       right[p] += weighted * residual;
-      const target = geometry[p];
-      for (let b = 0; b <= a; b++) target[active[b]] += weighted * values[b];
+      for (let b = 0, at = p * PARAMETERS; b <= a; b++) geometry[at + active[b]] += weighted * values[b];
     }
     const { own, mixed, right: spectrumRight } = spectrum[c];
     for (let k = 0; k < used; k++) {
       const weighted = weight * nodeWeight[k];
       const node = nodeAt[k];
       spectrumRight[node] += weighted * residual;
-      for (let a = 0; a < active.length; a++) mixed[active[a]][node] += weighted * values[a];
-      const ownRow = own[node];
-      for (let l = 0; l < used; l++) ownRow[nodeAt[l]] += weighted * nodeWeight[l];
+      for (let a = 0; a < count; a++) mixed[active[a] * nodes + node] += weighted * values[a];
+      for (let l = 0, at = node * nodes; l < used; l++) own[at + nodeAt[l]] += weighted * nodeWeight[l];
     }
   });
-  mirror(geometry);
-  for (const { own } of spectrum) {
+  const equations: Equations = {
+    cost,
+    geometry: rowsOf(geometry, PARAMETERS),
+    right,
+    spectrum: spectrum.map(({ own, mixed, right }) => ({
+      own: rowsOf(own, nodes),
+      mixed: rowsOf(mixed, nodes),
+      right,
+    })),
+  };
+  mirror(equations.geometry);
+  for (const { own } of equations.spectrum) {
     let largest = 0;
     for (let k = 0; k < own.length; k++) largest = Math.max(largest, own[k][k]);
     // Nodes that no sample reaches stay where they are.
     for (let k = 0; k < own.length; k++) own[k][k] += 1e-6 * largest + 1e-12;
   }
-  cost += addPriors(geometry, right, model);
-  return { cost, geometry, right, spectrum };
+  equations.cost += addPriors(equations.geometry, right, model);
+  return equations;
 }
 
 /** Makes a matrix symmetric whose lower half is filled. */
@@ -182,16 +194,13 @@ function mirror(matrix: Float64Array[]): void {
 
 /** Geometry's equations with the spectrum eliminated (Schur complement), damped. */
 export function eliminated(equations: Equations, damping: number) {
-  const matrix = equations.geometry.map((line) => line.slice());
+  const matrix = copyOf(equations.geometry);
   const right = equations.right.slice();
   const answers: { byGeometry: Float64Array[]; alone: Float64Array }[] = [];
   for (let p = 0; p < PARAMETERS; p++) matrix[p][p] *= 1 + damping;
   for (const { own, mixed, right: spectrumRight } of equations.spectrum) {
-    const damped = own.map((line, k) => {
-      const copy = line.slice();
-      copy[k] *= 1 + damping;
-      return copy;
-    });
+    const damped = copyOf(own);
+    for (let k = 0; k < damped.length; k++) damped[k][k] *= 1 + damping;
     const lower = cholesky(damped);
     if (!lower) return null;
     const alone = substitute(lower, spectrumRight);

@@ -10,7 +10,7 @@ import { Mixing } from './mixing.ts';
 import { CrossProfiles } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
 import { INNER, OUTER, type Samples } from './samples.ts';
-import { emptyTerms, evaluate, forEachResidual, spectrumSeen, type Terms } from './terms.ts';
+import { emptyTerms, evaluate, modelLight, spectrumSeen, type Terms } from './terms.ts';
 
 /** Zones in the order used by all arrays here; the outer lines are turned by SIGN · θ from the middle one. */
 export const ZONES = ['middle', 'plus', 'minus'] as const;
@@ -245,22 +245,32 @@ export function variance(noise: Noise, channel: number, model: number): number {
  */
 export function updateNoise(samples: Samples, model: Model, gainFreedom = model.freedom): void {
   const { noise, weights, freedom } = model;
-  const top = new Float64Array(samples.channels);
-  const bottom = new Float64Array(samples.channels);
-  forEachResidual(samples, model, (residual, light, channel) => {
-    if (light < 2 * noise.sky[channel]) return;
-    const square = variance(noise, channel, light);
+  const { channels, value } = samples;
+  const top = new Float64Array(channels);
+  const bottom = new Float64Array(channels);
+  const light = modelLight(samples, model);
+  for (let place = 0; place < value.length; place++) {
+    const channel = place % channels;
+    // Saturated samples are NaN, and nothing is larger than that.
+    if (!(light[place] >= 2 * noise.sky[channel]) || Number.isNaN(value[place])) continue;
+    const residual = value[place] - light[place];
+    const square = variance(noise, channel, light[place]);
     const weight = 1 / square ** 2;
     const strange = (1 + 1 / gainFreedom) / (1 + (residual * residual) / (gainFreedom * square));
-    top[channel] += weight * light * (strange * residual * residual - noise.sky[channel] ** 2);
-    bottom[channel] += weight * light * light;
-  });
-  for (let c = 0; c < samples.channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
-  for (let k = 0; k < weights.length; k++) weights[k] = 1 / noise.sky[k % samples.channels] ** 2;
-  forEachResidual(samples, model, (residual, light, channel, place) => {
-    const square = variance(noise, channel, light);
+    top[channel] += weight * light[place] * (strange * residual * residual - noise.sky[channel] ** 2);
+    bottom[channel] += weight * light[place] * light[place];
+  }
+  for (let c = 0; c < channels; c++) if (bottom[c] > 0) noise.gain[c] = Math.max(1e-5, top[c] / bottom[c]);
+  for (let place = 0; place < value.length; place++) {
+    const channel = place % channels;
+    if (Number.isNaN(value[place])) {
+      weights[place] = 1 / noise.sky[channel] ** 2;
+      continue;
+    }
+    const residual = value[place] - light[place];
+    const square = variance(noise, channel, light[place]);
     weights[place] = (1 + 1 / freedom) / (square + (residual * residual) / freedom);
-  });
+  }
 }
 
 /** Standard deviation of a cross profile's core, px; half a zone's diffraction is about 0.8 λN wide. */

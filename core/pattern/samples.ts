@@ -54,6 +54,38 @@ export function coarseSampling(distancePx: number): Sampling {
 /** Blocks larger than this, in steps of the sensor's pixels, are as good as those pixels themselves, and fewer. */
 const MOST_BLOCK = 2.5;
 
+/** Numbers gathered one after the other, in memory that is used again. */
+class Numbers {
+  list = new Float64Array(1024);
+  count = 0;
+
+  push(value: number): void {
+    if (this.count === this.list.length) {
+      const larger = new Float64Array(2 * this.count);
+      larger.set(this.list);
+      this.list = larger;
+    }
+    this.list[this.count++] = value;
+  }
+
+  clear(): void {
+    this.count = 0;
+  }
+
+  get all(): Float64Array {
+    return this.list.subarray(0, this.count);
+  }
+}
+
+/** Of the samples gathered last. */
+const gathered = {
+  xs: new Numbers(),
+  ys: new Numbers(),
+  sides: new Numbers(),
+  colours: new Numbers(),
+  values: new Numbers(),
+};
+
 /** Blocks of sky that are enough to know it. */
 const SKY_BLOCKS = 1500;
 
@@ -94,11 +126,8 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   });
   const middle = (rough.pairs.middle.angleDeg * Math.PI) / 180;
   const [ux, uy] = [Math.cos(middle), Math.sin(middle)];
-  const xs: number[] = [];
-  const ys: number[] = [];
-  const sides: number[] = [];
-  const colours: number[] = [];
-  const values: number[] = [];
+  const { xs, ys, sides, colours, values } = gathered;
+  for (const numbers of Object.values(gathered)) numbers.clear();
   const sky: number[][] = Array.from(mean, () => []);
   const skyXs: number[][] = Array.from(mean, () => []);
   const skyYs: number[][] = Array.from(mean, () => []);
@@ -109,14 +138,15 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const columns = places(sites?.redXPx ?? left, left, widthPx, rough.xPx);
   const rows = places(sites?.redYPx ?? top, top, heightPx, rough.yPx);
   let turn = 0;
-  for (const { px: by, isOdd: isOddRow } of rows)
-    for (const { px: bx, isOdd } of columns) {
-      const colour = Number(isOdd) + Number(isOddRow);
-      if (sites && brightness && colour !== GREEN) continue;
+  for (const { px: by, isOdd: isOddRow } of rows) {
+    const y = by + (block - 1) / 2 - rough.yPx;
+    for (let column = 0; column < columns.length; column++) {
+      const { px: bx, isOdd } = columns[column];
       const x = bx + (block - 1) / 2 - rough.xPx;
-      const y = by + (block - 1) / 2 - rough.yPx;
       const r2 = x * x + y * y;
       if (r2 < inner2 || r2 > outer2) continue;
+      const colour = Number(isOdd) + Number(isOddRow);
+      if (sites && brightness && colour !== GREEN) continue;
       let nearest = Infinity;
       for (let line = 0; line < normals.length; line++) {
         const { cos, sin, across } = normals[line];
@@ -143,11 +173,13 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
         skyYs[c].push(y);
       }
     }
-  if (sky[0].length < 20 || xs.length < 30) return null;
+  }
+  const { count } = xs;
+  if (sky[0].length < 20 || count < 30) return null;
   const level = sky.map(median);
   /** Takes light off a channel, in the samples and in the sky. */
   const takeOff = (c: number, lightAt: (x: number, y: number) => number) => {
-    for (let i = 0; i < xs.length; i++) values[i * mean.length + c] -= lightAt(xs[i], ys[i]);
+    for (let i = 0; i < count; i++) values.list[i * mean.length + c] -= lightAt(xs.list[i], ys.list[i]);
     for (let i = 0; i < sky[c].length; i++) sky[c][i] -= lightAt(skyXs[c][i], skyYs[c][i]);
   };
   const right = Math.min(widthPx, Math.ceil(rough.xPx + reach));
@@ -156,12 +188,8 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     [right, widthPx],
   ] as const;
   const bottom = Math.min(heightPx, Math.ceil(rough.yPx + reach) + block);
-  const pixels = new BlockMeans(image, 1, brightness);
   for (let c = 0; c < mean.length; c++) {
-    const valueAt = (px: number, py: number) => {
-      pixels.take(px, py);
-      return pixels.mean[c];
-    };
+    const valueAt = (px: number, py: number) => blocks.ofPixel(c, px, py);
     const noise = block * clippedDeviation(sky[c], level[c], block);
     const offsets = rowOffsets(valueAt, beside, [top, bottom], level[c], noise);
     if (!offsets) continue;
@@ -179,19 +207,19 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     if (slope) takeOff(c, (x, y) => slope.x * x + slope.y * y);
   }
   const first = brightness && mosaic ? GREEN : 0;
-  const plane = (from: number, count: number) => {
-    const out = new Float32Array(xs.length * count);
-    for (let i = 0, at = 0; i < xs.length; i++)
-      for (let c = from; c < from + count; c++) out[at++] = values[i * mean.length + c] - level[c];
+  const plane = (from: number, planes: number) => {
+    const out = new Float32Array(count * planes);
+    for (let i = 0, at = 0; i < count; i++)
+      for (let c = from; c < from + planes; c++) out[at++] = values.list[i * mean.length + c] - level[c];
     return out;
   };
   return {
-    count: xs.length,
-    x: Float32Array.from(xs),
-    y: Float32Array.from(ys),
-    side: Int8Array.from(sides),
+    count,
+    x: new Float32Array(xs.all),
+    y: new Float32Array(ys.all),
+    side: new Int8Array(sides.all),
     channels,
-    channel: channels === 1 ? new Uint8Array(xs.length) : sites ? Uint8Array.from(colours) : null,
+    channel: channels === 1 ? new Uint8Array(count) : sites ? new Uint8Array(colours.all) : null,
     value: plane(first, channels),
     green: brightness ? plane(GREEN, 1) : null,
     skyNoise: Float64Array.from({ length: channels }, (_, c) =>
@@ -249,22 +277,33 @@ class BlockMeans {
   }
 
   take(bx: number, by: number): void {
-    const { mean, block, table, saturated } = this;
-    const { data, widthPx, channels: stride } = this.image;
-    mean.fill(0);
-    for (let py = by; py < by + block; py++)
-      for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride) {
-        if (mean.length === 2) {
-          const red = data[p];
-          const green = data[p + 1];
-          const blue = data[p + 2];
-          const isWhole = red < saturated && green < saturated && blue < saturated;
-          mean[0] += isWhole ? 0.299 * table[red] + 0.587 * table[green] + 0.114 * table[blue] : Number.NaN;
-          mean[1] += green < saturated ? table[green] : Number.NaN;
-        } else
-          for (let c = 0; c < mean.length; c++) mean[c] += data[p + c] < saturated ? table[data[p + c]] : Number.NaN;
-      }
-    for (let c = 0; c < mean.length; c++) mean[c] /= block * block;
+    const { mean, block } = this;
+    const { widthPx, channels: stride } = this.image;
+    for (let c = 0; c < mean.length; c++) {
+      let sum = 0;
+      for (let py = by; py < by + block; py++)
+        for (let p = (py * widthPx + bx) * stride, end = p + block * stride; p < end; p += stride)
+          sum += this.light(c, p);
+      mean[c] = sum / (block * block);
+    }
+  }
+
+  /** Light of one pixel as channel `c` has it. */
+  ofPixel(c: number, px: number, py: number): number {
+    return this.light(c, (py * this.image.widthPx + px) * this.image.channels);
+  }
+
+  /** @param p the pixel's first value */
+  private light(c: number, p: number): number {
+    const { table, saturated } = this;
+    const { data } = this.image;
+    if (this.mean.length !== 2) return data[p + c] < saturated ? table[data[p + c]] : Number.NaN;
+    const green = data[p + 1];
+    if (c === GREEN) return green < saturated ? table[green] : Number.NaN;
+    const red = data[p];
+    const blue = data[p + 2];
+    const isWhole = red < saturated && green < saturated && blue < saturated;
+    return isWhole ? 0.299 * table[red] + 0.587 * table[green] + 0.114 * table[blue] : Number.NaN;
   }
 }
 

@@ -18,10 +18,22 @@ export function invert(matrix: Float64Array[]): Float64Array[] | null {
   });
 }
 
+/** A matrix's rows, all in one piece of memory: to get some for each takes longer than to fill it. */
+export function rowsOf(all: Float64Array, columns: number): Float64Array[] {
+  return Array.from({ length: all.length / columns }, (_, row) => all.subarray(row * columns, (row + 1) * columns));
+}
+
+export function copyOf(matrix: Float64Array[]): Float64Array[] {
+  const columns = matrix[0].length;
+  const all = new Float64Array(matrix.length * columns);
+  for (let row = 0; row < matrix.length; row++) all.set(matrix[row], row * columns);
+  return rowsOf(all, columns);
+}
+
 /** Lower triangle L of `matrix` = L · Lᵀ, or null when it is not positive definite. */
 export function cholesky(matrix: Float64Array[]): Float64Array[] | null {
   const size = matrix.length;
-  const lower = Array.from({ length: size }, () => new Float64Array(size));
+  const lower = rowsOf(new Float64Array(size * size), size);
   for (let row = 0; row < size; row++)
     for (let column = 0; column <= row; column++) {
       let sum = matrix[row][column];

@@ -3,7 +3,7 @@ import { PAIRS } from './interference.ts';
 import { type Lines, type Model, type Profile, SIGN } from './model.ts';
 import type { Samples } from './samples.ts';
 
-/** What the three spots on a sample's own side contribute to it: three values in a row for each sample. */
+/** What the three spots on a sample's own side contribute to it: three values in a row for each sample, and room for more. */
 export interface Terms {
   /** Place in the spectrum; −1 out of the spot's reach, where the rest holds nothing. */
   node: Int32Array;
@@ -24,15 +24,21 @@ export interface Terms {
   byPhase: Float64Array;
   /** 1 where it is not only the far wing of its light, which tells nothing about the spot, but is light for the others. */
   isNear: Uint8Array;
+  /** See `modelLight`. */
+  light: Float64Array;
 }
 
 /** Cosines and sines of phases. */
 export const PHASE_COUNT = 2 * PAIRS.length;
 
-export function emptyTerms({ count }: Samples): Terms {
-  const values = () => new Float64Array(3 * count);
+/** Of the model made last: to get memory for each one's terms, half a megabyte, would take as long as to fill it. */
+let kept = termsOf(0, 0);
+let keptByPhase = new Float64Array(0);
+
+function termsOf(places: number, lights: number): Terms {
+  const values = () => new Float64Array(places);
   return {
-    node: new Int32Array(3 * count),
+    node: new Int32Array(places),
     fraction: values(),
     r: values(),
     t: values(),
@@ -42,8 +48,24 @@ export function emptyTerms({ count }: Samples): Terms {
     mixedSlope: values(),
     shared: values(),
     byPhase: new Float64Array(0),
-    isNear: new Uint8Array(3 * count),
+    isNear: new Uint8Array(places),
+    light: new Float64Array(lights),
   };
+}
+
+/** Memory for a model's terms; whoever used it before has lost them. */
+export function emptyTerms({ count, channels }: Samples): Terms {
+  if (kept.node.length < 3 * count || kept.light.length < count * channels)
+    kept = termsOf(Math.max(3 * count, kept.node.length), Math.max(count * channels, kept.light.length));
+  kept.shared.fill(0);
+  return { ...kept };
+}
+
+/** The terms' values by phase, none known yet. */
+function emptyByPhase(count: number): Float64Array {
+  const size = 3 * PHASE_COUNT * count;
+  if (keptByPhase.length < size) keptByPhase = new Float64Array(size);
+  return keptByPhase;
 }
 
 const profile = { slope: 0 };
@@ -57,7 +79,7 @@ export function evaluate(samples: Samples, model: Model): void {
   const { across, along } = lines;
   const cos = SIGN.map((sign) => Math.cos(lines.angle + sign * lines.outer));
   const sin = SIGN.map((sign) => Math.sin(lines.angle + sign * lines.outer));
-  if (!interference.isEmpty && terms.byPhase.length === 0) terms.byPhase = new Float64Array(PHASE_COUNT * node.length);
+  if (!interference.isEmpty && terms.byPhase.length === 0) terms.byPhase = emptyByPhase(samples.count);
   for (let i = 0, k = 0; i < samples.count; i++) {
     const x = samples.x[i];
     const y = samples.y[i];
@@ -112,27 +134,26 @@ export function lightAt({ values }: Profile, { node, fraction }: Terms, k: numbe
   return values[at] + fraction[k] * (values[at + channels] - values[at]);
 }
 
-/** Calls `visit` for each sample and channel that is not saturated; `light` is what the model says of it. */
-export function forEachResidual(
-  samples: Samples,
+/**
+ * What the model says of each sample and channel, count × channels; there until the next call. Loops over it take no
+ * function for each place: handing numbers over would have each of them put into memory.
+ */
+export function modelLight(
+  { count, channels }: Samples,
   { lines: { amplitude }, profile, terms }: Model,
-  visit: (residual: number, light: number, channel: number, place: number) => void,
-): void {
-  const { channels, value } = samples;
-  const { node, g, shared, mixed } = terms;
-  for (let place = 0; place < value.length; place++) {
-    const observed = value[place];
-    if (Number.isNaN(observed)) continue;
-    const i = (place / channels) | 0;
-    const channel = place - i * channels;
-    let light = 0;
-    for (let zone = 0, k = 3 * i; zone < 3; zone++, k++)
-      if (node[k] >= 0)
-        light +=
-          (amplitude[zone] * g[k] + shared[k]) * lightAt(profile, terms, k, channel, channels) +
-          amplitude[zone] * mixed[k];
-    visit(observed - light, light, channel, place);
-  }
+): Float64Array {
+  const { node, g, shared, mixed, light } = terms;
+  for (let i = 0, place = 0; i < count; i++)
+    for (let channel = 0; channel < channels; channel++, place++) {
+      let sum = 0;
+      for (let zone = 0, k = 3 * i; zone < 3; zone++, k++)
+        if (node[k] >= 0)
+          sum +=
+            (amplitude[zone] * g[k] + shared[k]) * lightAt(profile, terms, k, channel, channels) +
+            amplitude[zone] * mixed[k];
+      light[place] = sum;
+    }
+  return light;
 }
 
 /**
