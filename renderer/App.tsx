@@ -35,6 +35,7 @@ export function App({ initial }: { initial: Settings }) {
   const latest = useRef(initial);
   const [problem, setProblem] = useState<string | null>(null);
   const saving = useRef(Promise.resolve());
+  const unsaved = useRef(0);
   const [session, setSession] = useState<Session | null>(null);
 
   useEffect(() => {
@@ -42,6 +43,15 @@ export function App({ initial }: { initial: Settings }) {
     setSession(started);
     return () => started.close();
   }, [initial]);
+
+  // What was changed in the last moment before the window closes is kept, too.
+  useEffect(() => {
+    const save = () => {
+      if (unsaved.current > 0) void api.saveSettings(latest.current, true).catch(() => {});
+    };
+    addEventListener('pagehide', save);
+    return () => removeEventListener('pagehide', save);
+  }, []);
 
   const access = useMemo<SettingsAccess>(() => {
     const change = (patch: Partial<Settings>) => {
@@ -51,12 +61,15 @@ export function App({ initial }: { initial: Settings }) {
       latest.current = changed;
       setSettings(changed);
       // One after the other, so that an older document never arrives after a newer one.
-      saving.current = saving.current.then(() =>
-        api.saveSettings(changed).then(
-          () => setProblem(null),
-          (error: Error) => setProblem(error.message),
-        ),
-      );
+      unsaved.current++;
+      saving.current = saving.current
+        .then(() =>
+          api.saveSettings(changed).then(
+            () => setProblem(null),
+            (error: Error) => setProblem(error.message),
+          ),
+        )
+        .finally(() => unsaved.current--);
       return saving.current;
     };
     return {

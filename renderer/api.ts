@@ -24,9 +24,14 @@ export class HostError extends Error {
   }
 }
 
-async function request(method: string, path: string, body?: string | Blob, signal?: AbortSignal): Promise<Response> {
+async function request(
+  method: string,
+  path: string,
+  body?: string | Blob,
+  options?: Pick<RequestInit, 'signal' | 'keepalive'>,
+): Promise<Response> {
   const headers = { 'content-type': 'application/json' };
-  const response = await fetch(`/api/${path}`, { method, body, headers, signal }).catch(() => {
+  const response = await fetch(`/api/${path}`, { method, body, headers, ...options }).catch(() => {
     throw new Error(strings.hostGone);
   });
   if (response.ok) return response;
@@ -55,7 +60,7 @@ export const api = {
   writeSequence: (writes: readonly ConfigWrite[]) => request('POST', 'camera/sequence', JSON.stringify({ writes })),
   /** Steps of the focus motor, never repeated; how many were done. */
   drive: async (writes: readonly ConfigWrite[], signal: AbortSignal): Promise<number> => {
-    const answer = await request('POST', 'camera/sequence', JSON.stringify({ writes, once: true }), signal);
+    const answer = await request('POST', 'camera/sequence', JSON.stringify({ writes, once: true }), { signal });
     return (await answer.json()).done;
   },
   stopSequence: () => request('DELETE', 'camera/sequence'),
@@ -69,7 +74,9 @@ export const api = {
   stopRecording: () => request('DELETE', 'recording'),
   recordings: () => get<RecordingInfo[]>('recordings'),
   settings: () => get<Settings>('settings'),
-  saveSettings: (settings: Settings) => request('PUT', 'settings', JSON.stringify(settings)),
+  /** @param isLast the page is about to go: the request outlives it (Fetch standard, keepalive; up to 64 KiB) */
+  saveSettings: (settings: Settings, isLast = false) =>
+    request('PUT', 'settings', JSON.stringify(settings), { keepalive: isLast }),
   entries: () => get<Entry[]>('entries'),
   addEntry: (draft: NewEntry) => request('POST', 'entries', JSON.stringify(draft)),
   changeEntry: (id: string, draft: NewEntry) => request('PUT', `entries/${id}`, JSON.stringify(draft)),

@@ -72,6 +72,8 @@ export class Recorder {
   readonly #recent = new Map<number, { number: number; segment: Segment }>();
   /** The next frame starts measuring afresh: it cannot be told from what is recorded what came before. */
   #anew = true;
+  /** What was given is still being written; nothing more is taken. */
+  #ending = false;
   #status: RecordingMessage;
   #toldMs = 0;
   #spaceCheckedMs = 0;
@@ -121,7 +123,7 @@ export class Recorder {
    * @param anew every frame is measured for itself
    */
   frame(frame: Frame, anew = false): Frame {
-    if (this.#status.state !== 'recording') return frame;
+    if (this.#ending || this.#status.state !== 'recording') return frame;
     if (this.#backlogBytes > BACKLOG_BYTES) {
       this.#anew = true;
       this.#update({ skipped: this.#status.skipped + 1 });
@@ -164,10 +166,11 @@ export class Recorder {
     this.#note(sequence, (frame) => ({ type: 'unreadable', frame, reason }));
   }
 
-  /** Ends when all is written. Without a frame nothing is kept, and the folder can be named again. */
+  /** Ends when all is written, and says so no sooner. Without a frame nothing is kept, and the folder can be named again. */
   async stop(): Promise<void> {
-    if (this.#status.state === 'recording') this.#update({ state: 'off' }, true);
+    this.#ending = true;
     await this.#writing;
+    if (this.#status.state === 'recording') this.#update({ state: 'off' }, true);
     if (this.#status.frames === 0) await rm(join(this.#folder, ABOUT_FILE), { force: true });
   }
 
@@ -179,7 +182,7 @@ export class Recorder {
 
   #note(sequence: number, lineFor: (frame: number) => ReadingLine | UnreadableLine): void {
     const of = this.#recent.get(sequence);
-    if (!of || this.#status.state !== 'recording') return;
+    if (!of || this.#ending || this.#status.state !== 'recording') return;
     this.#write(async () => {
       await this.#append(of.segment, lineFor(of.number));
     });

@@ -140,7 +140,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
   app.post('/api/camera', async (c) => {
     const { name } = await body(c, cameraSchema);
     if (!isCameraName(name)) return refuse(c, 400, `"${name}" names no camera; see "nightring watch --help"`);
-    await settings.set({ ...settings.get(), camera: name });
+    await settings.set({ ...(await settings.newest()), camera: name });
     await station.choose(name);
     return c.json(station.status);
   });
@@ -195,7 +195,7 @@ export function createApp({ access, station, notebook, settings, pageFolder, rec
   });
   app.get('/api/recordings', async (c) => c.json(await listRecordings(recordings)));
 
-  app.get('/api/settings', (c) => c.json(settings.get()));
+  app.get('/api/settings', async (c) => c.json(await settings.newest()));
   app.put('/api/settings', async (c) => c.json(await settings.set(await json(c))));
 
   app.get('/api/entries', (c) => c.json(notebook.list()));

@@ -70,6 +70,12 @@ export class SettingsFile {
     return this.#settings;
   }
 
+  /** With what is being written: a page that comes anew must not read what its last change has made old. */
+  async newest(): Promise<Settings> {
+    await this.#writing.catch(() => {});
+    return this.#settings;
+  }
+
   /** Takes a whole document and writes it to the disk. @throws SettingsError */
   async set(document: unknown): Promise<Settings> {
     const result = settingsSchema.safeParse(document);
@@ -77,14 +83,16 @@ export class SettingsFile {
     // One write after the other, so that the last one wins.
     this.#writing = this.#writing
       .catch(() => {})
-      .then(() => writeWhole(this.path, JSON.stringify(result.data, null, 2)));
+      .then(async () => {
+        await writeWhole(this.path, JSON.stringify(result.data, null, 2));
+        this.#settings = result.data;
+      });
     await this.#writing.catch((error: NodeJS.ErrnoException) => {
       throw new SettingsError(
         `the settings could not be written to ${this.path} (${error.code}); check disk and permissions`,
         false,
       );
     });
-    this.#settings = result.data;
     return result.data;
   }
 }

@@ -4,6 +4,7 @@ import { join } from 'node:path';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
 import type { Settings } from '../../host/api.ts';
+import { screenOf } from '../../renderer/settings.ts';
 import { type Host, launchBrowser, type OpenPage, openPage, startHost, waitForInstruction } from './support.ts';
 
 let host: Host;
@@ -39,6 +40,26 @@ describe('the settings', () => {
     await page.reload();
     await page.getByRole('button', { name: /Settings/ }).click();
     expect(await page.getByLabel('f-number').inputValue()).toBe('3.5');
+  });
+
+  test('what is changed in the last moment before the page goes is kept', async () => {
+    const { page } = opened;
+    await page.keyboard.press('Escape');
+    const { tint, sound } = screenOf(await kept(page));
+    const button = (name: string, pressed: boolean) => page.getByRole('button', { name, pressed }).waitFor();
+    await button('T Red picture', tint);
+    // The second change waits for the first one's answer, which the page does not live to see.
+    await page.route('**/api/settings', () => {}, { times: 1 });
+    await page.evaluate(() => {
+      for (const key of ['t', 's']) window.dispatchEvent(new KeyboardEvent('keydown', { key }));
+      location.reload();
+    });
+    await button('T Red picture', !tint);
+    await button('S Sound', !sound);
+    expect((await kept(page)).screen).toMatchObject({ tint: !tint, sound: !sound });
+    await page.keyboard.press('t');
+    await page.keyboard.press('s');
+    await page.keyboard.press('5');
   });
 
   test.each(['-24', 'wide', '0'])('a focal length of %s is refused with words', async (wrong) => {

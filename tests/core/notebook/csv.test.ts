@@ -37,7 +37,7 @@ describe('CSV against RFC 4180', () => {
 
   // Reference reader: csv-parse 7, with no option set but what RFC 4180 says.
   it('reads back field for field in an independent reader', () => {
-    const plainField = fc.string({ unit: 'grapheme' }).filter((text) => !/^[=+\-@\t\r\n＝＋－＠]/.test(text));
+    const plainField = fc.string({ unit: 'grapheme' }).filter((text) => !/^'*[=+\-@\t\r\n＝＋－＠]/.test(text));
     const nasty = fc.stringMatching(/^[a,"\r\n ]*$/).map((text) => `x${text}`);
     const record = fc.array(fc.oneof(plainField, nasty), { minLength: 2, maxLength: 6 });
     fc.assert(

@@ -40,6 +40,19 @@ async function bytesOnDisk(): Promise<number> {
 }
 
 describe('what is recorded', () => {
+  test('it is over when all is written, and takes no more from when it is asked to end', async () => {
+    const told: RecordingMessage[] = [];
+    const recorder = await start({ onStatus: (status) => told.push(status) });
+    for (let sequence = 0; sequence < 40; sequence++) recorder.frame(frame(sequence, 20_000));
+    const ended = recorder.stop();
+    expect(recorder.frame(frame(40))).toEqual(frame(40));
+    expect(recorder.status.state).toBe('recording');
+    await ended;
+    expect(told.at(-1)).toMatchObject({ state: 'off', frames: 40 });
+    expect(told.filter(({ state }) => state === 'off')).toHaveLength(1);
+    expect(await read()).toHaveLength(40);
+  });
+
   test('frames as they came, and readings to the last bit', async () => {
     const recorder = await start();
     expect(recorder.frame(frame(7))).toMatchObject({ anew: true, sequence: 7 });
