@@ -3,8 +3,8 @@ import { fileURLToPath } from 'node:url';
 import { defineConfig } from 'vitest/config';
 
 /**
- * Two groups, one after the other: most tests compute on one core or wait for a camera, so that one
- * more of them than there are cores runs at a time; browsers take all cores, and run one file at a time.
+ * Two groups, one after the other: most tests compute on one core or wait for a camera, so that two
+ * more of them than there are cores run at a time; browsers take more than a core each while live view runs.
  */
 const browser = ['browser', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
 
@@ -23,7 +23,7 @@ export default defineConfig({
           name: 'core',
           include: ['tests/**/*.test.ts'],
           exclude: browser,
-          maxWorkers: availableParallelism() + 1,
+          maxWorkers: availableParallelism() + 2,
           sequence: { groupOrder: 0 },
         },
       },
@@ -32,7 +32,7 @@ export default defineConfig({
         test: {
           name: 'browser',
           include: browser,
-          fileParallelism: false,
+          maxWorkers: 2,
           sequence: { groupOrder: 1 },
         },
       },
