@@ -9,10 +9,11 @@ import { fileURLToPath } from 'node:url';
 import { Command } from 'commander';
 import { WebSocket } from 'ws';
 import { Camera } from '../../host/cameras/camera.ts';
-import { launchBrowser, openPage, startHost } from '../browser/support.ts';
+import { launchBrowser, startHost } from '../browser/support.ts';
 import { startPacedCamera } from './camera.ts';
 import { percentiles } from './measurement.ts';
 import { childOf, cpuS } from './processes.ts';
+import { openUnwatched } from './unwatched.ts';
 
 const CAMERA_CHILD = /cameras\/child\.ts/;
 /** Frames at the start are not counted: first live view, compiling. */
@@ -153,20 +154,18 @@ async function page(port: string, seconds: number): Promise<Figures> {
   const running = await startHost(port);
   const browser = await launchBrowser();
   const chromium = childOf(process.pid, /chromium/);
-  const { page, context } = await openPage(browser, 'about:blank');
   // Kept there and asked for twice: a message for each frame would cost as much as drawing it.
-  await context.addInitScript(() => {
-    const samples: Sample[] = [];
-    Object.assign(window, { samples });
-    document.addEventListener('nightring-frame', (event) => {
-      const { toScreenMs, decodeMs, measureMs } = (event as CustomEvent).detail;
+  const evaluate = await openUnwatched(
+    browser,
+    running.url,
+    `const samples = [];
+    document.addEventListener('nightring-frame', ({ detail: { toScreenMs, decodeMs, measureMs } }) => {
       samples.push({ toScreenMs, decodeMs, measureMs });
-    });
-  });
-  await page.goto(running.url);
-  await page.waitForFunction(() => (window as unknown as { samples: Sample[] }).samples.length > 0);
+    });`,
+  );
+  while (!((await evaluate<number>('samples.length')) > 0)) await sleep(100);
   const take = async () => {
-    const samples = await page.evaluate(() => (window as unknown as { samples: Sample[] }).samples.splice(0));
+    const samples = await evaluate<Sample[]>('samples.splice(0)');
     return { samples, atS: performance.now() / 1000, cpuS: cpuS(running.pid) + cpuS(chromium) };
   };
   await sleep(WARM_UP_MS);
