@@ -206,10 +206,12 @@ export function print(report: Report): void {
   if (report.speed)
     table(
       'Time of one frame on one core, ms p50 / p95',
-      ['', 'decoded', 'looked at anew', 'followed: first', 'then', 'nothing there'],
-      report.speed.map(({ size, decodeMs, anewMs, firstMs, followedMs, nothingMs }) => [
+      ['', 'decoded', 'looked at anew', 'followed: first', 'then', 'in Chromium’s worker', 'nothing there'],
+      report.speed.map(({ size, decodeMs, anewMs, firstMs, followedMs, workerMs, nothingMs }) => [
         size,
-        ...[decodeMs, anewMs, firstMs, followedMs, nothingMs].map((ms) => ms.map((v) => fixed(v, 1)).join(' / ')),
+        ...[decodeMs, anewMs, firstMs, followedMs, workerMs, nothingMs].map(
+          (ms) => ms?.map((v) => fixed(v, 1)).join(' / ') ?? '–',
+        ),
       ]),
     );
   if (report.memory) figures('Memory', report.memory);

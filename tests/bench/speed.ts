@@ -8,6 +8,7 @@ import { encodeJpeg } from '../support/encode.ts';
 import { decoded } from './frames.ts';
 import { percentiles } from './measurement.ts';
 import { type BenchScene, drawScene, FAMILIES, type Family } from './scenes.ts';
+import { openVisionWorker } from './visionWorker.ts';
 
 export interface SpeedRow {
   size: string;
@@ -18,6 +19,8 @@ export interface SpeedRow {
   firstMs: [number, number];
   /** From then on. */
   followedMs: [number, number];
+  /** The same frames in Chromium's worker; null when the interface is not built. */
+  workerMs: [number, number] | null;
   /** The same scene without the mask. */
   nothingMs: [number, number];
 }
@@ -31,12 +34,14 @@ const ROUNDS = 6;
 
 export async function benchSpeed(): Promise<SpeedRow[]> {
   const rows: SpeedRow[] = [];
+  const worker = await openVisionWorker();
   for (const name of SIZES) {
     const family = FAMILIES.find((family) => family.name === name) as Family;
     const decodeMs: number[] = [];
     const anewMs: number[] = [];
     const firstMs: number[] = [];
     const followedMs: number[] = [];
+    const workerMs: number[] = [];
     const nothingMs: number[] = [];
     let size = '';
     for (let i = 0; i < SCENES; i++) {
@@ -44,8 +49,8 @@ export async function benchSpeed(): Promise<SpeedRow[]> {
       const { focalMm, fNumber, pixelUm } = scene;
       const optics = { focalMm, fNumber, pixelUm, mask: null };
       size = `${scene.widthPx} × ${scene.heightPx}`;
-      const images = await exposures(scene, decodeMs);
-      const empty = await exposures({ ...scene, mask: null }, decodeMs);
+      const { jpegs, images } = await exposures(scene, decodeMs);
+      const { images: empty } = await exposures({ ...scene, mask: null }, decodeMs);
       for (const image of images) timed(anewMs, () => measure(image, optics));
       for (const image of empty) timed(nothingMs, () => measure(image, optics));
       const live = new LiveMeasurer();
@@ -54,6 +59,8 @@ export async function benchSpeed(): Promise<SpeedRow[]> {
       for (let round = 0; round < FIRST_ROUNDS + ROUNDS; round++)
         for (const image of images)
           timed(round < FIRST_ROUNDS ? firstMs : followedMs, () => live.measure(image, optics));
+      const inWorkerMs = await worker?.follow(jpegs, optics, FIRST_ROUNDS + ROUNDS);
+      workerMs.push(...(inWorkerMs ?? []).slice(FIRST_ROUNDS * EXPOSURES));
     }
     rows.push({
       size,
@@ -61,23 +68,27 @@ export async function benchSpeed(): Promise<SpeedRow[]> {
       anewMs: percentiles(anewMs),
       firstMs: percentiles(firstMs),
       followedMs: percentiles(followedMs),
+      workerMs: worker && percentiles(workerMs),
       nothingMs: percentiles(nothingMs),
     });
   }
+  await worker?.close();
   return rows;
 }
 
-/** Exposures of one scene as they come out of their JPEG files. */
-async function exposures(scene: BenchScene, decodeMs: number[]): Promise<PixelImage[]> {
+/** Exposures of one scene as JPEG files, and as they come out of them. */
+async function exposures(scene: BenchScene, decodeMs: number[]): Promise<{ jpegs: Buffer[]; images: PixelImage[] }> {
   const light = renderNoiseFree(scene);
+  const jpegs: Buffer[] = [];
   const images: PixelImage[] = [];
   for (let n = 0; n < EXPOSURES; n++) {
     const jpeg = await encodeJpeg(expose(light, { ...scene, seed: n + 1 }), scene.jpegQuality);
+    jpegs.push(jpeg);
     const start = performance.now();
     images.push(await decoded(jpeg));
     decodeMs.push(performance.now() - start);
   }
-  return images;
+  return { jpegs, images };
 }
 
 function timed(list: number[], work: () => unknown): void {
