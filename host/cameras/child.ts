@@ -96,6 +96,8 @@ async function close(): Promise<void> {
 }
 
 function describe(error: unknown): ErrorMessage {
+  // With its cause: what the library said stands there, and nowhere else.
+  if (process.env.NIGHTRING_DEBUG) console.error(error);
   const [message] = (error instanceof Error ? error.message : String(error)).split('\n');
   return { code: error instanceof CameraError ? error.code : 'other', message };
 }

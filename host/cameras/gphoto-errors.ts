@@ -54,9 +54,15 @@ const CODES = new Map<number, [CameraErrorCode, string]>([
   [GP.CANCEL, ['closed', 'the camera was closed']],
 ]);
 
-/** Turns whatever the addon threw into one line for the user that says what to do next. */
+/** Turns whatever the addon threw into one line for the user that says what to do next; what was thrown is its cause. */
 export function toCameraError(error: unknown, port: string): CameraError {
   if (error instanceof CameraError) return error;
+  const told = inWords(error, port);
+  told.cause = error;
+  return told;
+}
+
+function inWords(error: unknown, port: string): CameraError {
   if (error instanceof AddonMissingError) return missing(error);
   if (!(error instanceof GphotoError)) return new CameraError('other', String(error));
   const { code, operation, text, log } = error;

@@ -107,6 +107,17 @@ describe.each(dialectFacts)('vendor $name', ({ name, op, fNumber, magnify, area,
     await frames(2);
   });
 
+  test('an answer that comes ten seconds late: the new connection is not troubled by it', async () => {
+    const { virtual, states, frames, lost } = await running(name);
+    const late = sleep(10_000);
+    virtual.inject(op.image, { kind: 'stall', until: late });
+    expect(await lost()).toMatchObject({ code: 'timeout', retryInS: 1 });
+    await frames(2);
+    await late;
+    await frames(10);
+    expect(states.filter(({ state }, i) => state === 'lost' && states[i - 1].state !== 'lost')).toHaveLength(1);
+  });
+
   test('battery empty at the start, changed later', async () => {
     const virtual = await virtualCamera(undefined, { dialect: name });
     emptyBattery(virtual);

@@ -199,7 +199,7 @@ describe('what goes wrong is said in words that help', () => {
     [22, /mirror/],
     [5, /aperture ring/],
     [15, /works on a picture/],
-    [2, /switch it off and on/],
+    [2, /in the middle of something/],
     [31, /mode dial/],
     [21, /bulb/],
     [20, /not formatted/],

@@ -9,16 +9,16 @@ import { join } from 'node:path';
 import { setTimeout as sleep } from 'node:timers/promises';
 import { fileURLToPath } from 'node:url';
 import { expect, test } from 'vitest';
-import { simulatedJpeg, virtualCamera } from './support.ts';
+import { closing, simulatedJpeg, virtualCamera } from './support.ts';
+import { VirtualUsb } from './virtual/usb.ts';
 
 type Line = Record<string, unknown>;
 
 const root = fileURLToPath(new URL('../..', import.meta.url));
 
-const env = { ...process.env, npm_config_update_notifier: 'false' }; // npm's own news is not ours
-
 /** Runs the command as a user does; the lines it printed and its exit status. */
 function nightring(...args: string[]): Promise<{ status: number; lines: Line[]; remarks: string }> {
+  const env = { ...process.env, npm_config_update_notifier: 'false' }; // npm's own news is not ours
   return new Promise((resolve) =>
     execFile('npx', ['--no-install', 'nightring', ...args], { cwd: root, env }, (error, stdout, stderr) =>
       resolve({
@@ -98,4 +98,17 @@ test('a cable pulled and put back costs only a gap', async () => {
   for (const line of watched.lines) expect(reading(line)).toEqual(reading(first));
   expect(virtual.requests.get(0x1002)).toBe(2); // opened once more
   expect(watched.remarks).toContain('cable');
+});
+
+test('what the library itself said of a camera is told to whoever asks for it', async () => {
+  closing(new VirtualUsb('forbidden'));
+  const plain = await nightring('watch', '--camera', 'usb', '--frames', '1');
+  expect(plain.status).toBe(4);
+  expect(plain.remarks).toMatch(/^nightring: .*usermod -aG plugdev.*\n$/);
+  process.env.NIGHTRING_DEBUG = '1';
+  const { remarks } = await nightring('watch', '--camera', 'usb', '--frames', '1');
+  delete process.env.NIGHTRING_DEBUG;
+  // The text of libgphoto2 2.5.30 (libgphoto2_port/libusb1/libusb1.c) with libusb's name of the error.
+  expect(remarks).toMatch(/GphotoError: open:.*\(-\d+\)/);
+  expect(remarks).toMatch(/log: .*LIBUSB_ERROR_ACCESS|log: .*[Aa]ccess denied/);
 });
