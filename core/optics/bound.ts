@@ -1,11 +1,13 @@
 /**
- * The Cramér–Rao bound of the offset: no unbiased measurement of a frame can have a smaller σ.
+ * The Cramér–Rao bound of the offset: no unbiased measurement of where the spots stand in a frame can have a smaller σ.
  *
  * Unknowns: offset, star position (2), rotation, outer angle, scale, light of each zone (3),
  * background of each channel. Assumptions: layout and spot shapes known, and the offset moves each
- * zone's spots rigidly (the shapes' own change with defocus is not used); independent noise in every
- * pixel and channel with the variance given; saturated pixels tell nothing; the zeroth order counts. Fisher information of independent Gaussian noise: Kay, Fundamentals of Statistical Signal
- * Processing I, §3.9 (the variance's own dependence on the unknowns is left out).
+ * zone's spots rigidly; independent noise in every pixel and channel with the variance given; saturated pixels tell
+ * nothing; the zeroth order counts. How shapes change with defocus is not used: out of focus that tells of the offset,
+ * too, most of all where strips lie side by side along u, and whoever knows the mask could do better than this.
+ * Fisher information of independent Gaussian noise: Kay, Fundamentals of Statistical Signal Processing I, §3.9 (the
+ * variance's own dependence on the unknowns is left out).
  */
 import { invert } from '../pattern/solve.ts';
 
@@ -28,6 +30,12 @@ export interface BoundInput {
   variance: (value: number, channel: number) => number;
 }
 
+/**
+ * Central differences of eighth order, from a pixel's neighbours outwards (Fornberg, Math. Comp. 51, 699 (1988)): a spot
+ * two pixels wide is not flattened, as it would be by the nearest neighbours alone.
+ */
+const SLOPE = [4 / 5, -1 / 5, 4 / 105, -1 / 280];
+
 /** @returns bound on σ of the offset, px; NaN when the frame does not determine it */
 export function offsetBoundPx(input: BoundInput): number {
   const { widthPx, heightPx, whole, zones, shift, starXPx, starYPx, variance } = input;
@@ -38,15 +46,13 @@ export function offsetBoundPx(input: BoundInput): number {
   for (let c = 0; c < channels; c++) {
     const image = whole[c];
     const { middle, plus, minus } = { middle: zones.middle[c], plus: zones.plus[c], minus: zones.minus[c] };
-    for (let y = 1; y < heightPx - 1; y++)
-      for (let x = 1; x < widthPx - 1; x++) {
+    const margin = SLOPE.length;
+    for (let y = margin; y < heightPx - margin; y++)
+      for (let x = margin; x < widthPx - margin; x++) {
         const i = y * widthPx + x;
         const weight = 1 / variance(image[i], c);
         if (weight === 0) continue;
-        const slope = (plane: Float32Array) => [
-          (plane[i + 1] - plane[i - 1]) / 2,
-          (plane[i + widthPx] - plane[i - widthPx]) / 2,
-        ];
+        const slope = (plane: Float32Array) => [slopeAt(plane, i, 1), slopeAt(plane, i, widthPx)];
         const [sx, sy] = slope(image);
         const [cx, cy] = slope(middle);
         const [px, py] = slope(plus);
@@ -86,4 +92,12 @@ export function offsetBoundPx(input: BoundInput): number {
   );
   const covariance = invert(scaled);
   return covariance ? Math.sqrt(covariance[0][0]) * scale[0] : Number.NaN;
+}
+
+/** @param stride from a pixel to its neighbour in the direction of the slope */
+function slopeAt(plane: Float32Array, i: number, stride: number): number {
+  let slope = 0;
+  for (let k = 0; k < SLOPE.length; k++)
+    slope += SLOPE[k] * (plane[i + (k + 1) * stride] - plane[i - (k + 1) * stride]);
+  return slope;
 }
