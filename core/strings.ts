@@ -49,12 +49,18 @@ export interface InstructionWords {
 export function instructionWords(instruction: Instruction): InstructionWords {
   switch (instruction.kind) {
     case 'no-pattern': {
-      const { reason } = instruction;
+      const { reason, back } = instruction;
       if (!reason) return { headline: 'Waiting for pictures', amount: '', detail: 'No new picture from the camera.' };
       if (reason === 'too-dim' && instruction.seconds) {
         const amount = seconds(instruction.seconds);
         return { headline: 'Faint star', amount, detail: `Adding up pictures: hands off, ${amount} more.` };
       }
+      if (reason === 'too-far' && back)
+        return {
+          headline: `Back, ${back}`,
+          amount: '',
+          detail: 'Too far from focus to measure: turn back until the star is small.',
+        };
       return { headline: REASON_HEADLINES[reason], amount: '', detail: REASONS[reason] };
     }
     case 'hold': {

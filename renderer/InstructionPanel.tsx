@@ -1,3 +1,4 @@
+import type { Direction } from '../core/guide/calibrate.ts';
 import type { Instruction } from '../core/guide/guide.ts';
 import type { ReasonCode } from '../core/measurement.ts';
 import { instructionWords } from '../core/strings.ts';
@@ -13,13 +14,18 @@ function asksToMagnify(instruction: Instruction): boolean {
   return instruction.kind === 'magnify';
 }
 
+function directionOf(instruction: Instruction): Direction | null {
+  if (instruction.kind === 'no-pattern') return (instruction.reason === 'too-far' && instruction.back) || null;
+  return 'direction' in instruction ? instruction.direction : null;
+}
+
 /** The one thing to do now, for eyes two or three metres away. */
 export function InstructionPanel({ onMagnify }: { onMagnify?: () => void }) {
   const instruction = useSessionState((state) => state.instruction);
   const words = instructionWords(instruction);
   return (
     <section className="panel instruction" aria-label={strings.instruction.label} data-kind={instruction.kind}>
-      <Sign {...instruction} />
+      <Sign kind={instruction.kind} direction={directionOf(instruction)} />
       <p className="headline" role="status">
         {words.headline}
       </p>

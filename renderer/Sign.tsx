@@ -51,6 +51,7 @@ function shape({ kind, direction }: SignProps) {
     case 'camera-lost':
       return <path d="M 15 80 H 70 M 70 45 V 115 M 130 45 V 115 M 130 80 H 185" />;
     case 'no-pattern':
+      if (direction) return arrow(direction === 'clockwise', '');
       return <path d="M 60 50 C 60 10 140 10 140 50 C 140 85 100 75 100 110 M 100 138 V 142" />;
   }
 }

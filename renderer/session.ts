@@ -154,7 +154,10 @@ export class Session {
     const changed =
       before.camera !== settings.camera ||
       JSON.stringify([before.optics, before.mask]) !== JSON.stringify([settings.optics, settings.mask]);
-    if (changed) this.#tracker = new Tracker();
+    if (!changed) return;
+    this.#tracker = new Tracker();
+    // Nor does the way back that was told for them hold for these.
+    this.#state = { ...this.#state, instruction: { kind: 'no-pattern', reason: null } };
   }
 
   /** Takes the track as it stands as the start of a calibration turn. */

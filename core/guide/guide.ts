@@ -30,8 +30,11 @@ export interface Aim {
 
 /** The one thing to do now. */
 export type Instruction =
-  /** Nothing to go by; `reason` null while no frame has come. `seconds` until enough frames of faint spots are added up. */
-  | { kind: 'no-pattern'; reason: ReasonCode | null; seconds?: number }
+  /**
+   * Nothing to go by; `reason` null while no frame has come. `seconds` until enough frames of faint spots are added up.
+   * `back` leads to where the pattern was measured last, which is towards focus where it was lost for being too far.
+   */
+  | { kind: 'no-pattern'; reason: ReasonCode | null; seconds?: number; back?: Direction }
   /** Leave the ring alone: more frames are needed; `seconds` null when not known. */
   | { kind: 'hold'; aim: Aim; seconds: number | null }
   /** Near focus, but this picture scale cannot prove it in reasonable time. */
@@ -99,7 +102,13 @@ export function guide(
   const aim = aimOf(track, optics, calibration, fallbackTolerancePx, before);
   if (!aim) {
     const { reason, gatheringS } = track;
-    return gatheringS === null ? { kind: 'no-pattern', reason } : { kind: 'no-pattern', reason, seconds: gatheringS };
+    const back = calibration && wayBack(previous);
+    return {
+      kind: 'no-pattern',
+      reason,
+      ...(gatheringS !== null && { seconds: gatheringS }),
+      ...(back && { back }),
+    };
   }
   const aligned = calibration && alignment(calibration, track.middleAngleDeg!);
   const direction =
@@ -146,6 +155,12 @@ export function guide(
   const seconds = soFarS * ((aim.offsetSigmaPx / neededSigmaPx) ** 2 - 1);
   if (seconds > LONGEST_HOLD_S * (was('magnify') ? 0.7 : 1)) return { kind: 'magnify', aim };
   return { kind: 'hold', aim, seconds: Math.max(1, Math.ceil(seconds)) };
+}
+
+/** The direction told last, kept while nothing is seen; null when none was. */
+function wayBack(previous: Instruction | null): Direction | null {
+  if (previous?.kind === 'no-pattern') return previous.back ?? null;
+  return (previous && 'direction' in previous && previous.direction) || null;
 }
 
 /** Until a track of few frames a second can be judged, s; null when that is at once. */

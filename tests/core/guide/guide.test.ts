@@ -4,6 +4,7 @@ import { type Calibration, calibrate, turnProgress } from '../../../core/guide/c
 import { type GuideOptions, guide, type Instruction, normalCdf } from '../../../core/guide/guide.ts';
 import type { Optics, Reading } from '../../../core/measurement.ts';
 import { DEFAULT_MASK, offsetSlope } from '../../../core/optics/mask.ts';
+import { instructionWords, REASONS } from '../../../core/strings.ts';
 import { LOST_AFTER_MS, type Track, Tracker } from '../../../core/track/track.ts';
 import { measurement, noises, noPattern, normalised, uniform } from '../track/rehearsal.ts';
 
@@ -252,6 +253,26 @@ describe('calm', () => {
     for (let i = 0; i * 33 < LOST_AFTER_MS; i++) evening.show(noPattern('motion-blur'));
     expect(evening.instructions.at(-1)).toEqual({ kind: 'no-pattern', reason: 'motion-blur' });
     expect(evening.run(0.5).at(-1)!.kind).toBe('hold');
+  });
+
+  it('knows the way back when the ring is turned until nothing can be measured any more, and only where it was taught', () => {
+    for (const isTaught of [true, false]) {
+      const evening = new Evening(4, 2);
+      if (isTaught) evening.calibrate();
+      // Clockwise, away from focus on the far side.
+      evening.run(1, 6);
+      evening.run(0.5);
+      for (let i = 0; i * 33 < 2 * LOST_AFTER_MS; i++) evening.show(noPattern('no-spots'));
+      const back = isTaught ? { back: 'counter-clockwise' } : {};
+      expect(evening.instructions.at(-1)).toEqual({ kind: 'no-pattern', reason: 'no-spots', ...back });
+      evening.show(noPattern('too-far'));
+      const { headline, detail } = instructionWords(evening.show(noPattern('too-far')));
+      expect([headline, detail]).toEqual(
+        isTaught
+          ? ['Back, counter-clockwise', expect.stringMatching(/turn back until the star is small/)]
+          : ['Far from focus', REASONS['too-far']],
+      );
+    }
   });
 
   it('asks to magnify where the scale cannot prove focus in reasonable time', () => {
