@@ -33,7 +33,7 @@ const options = new Command('npm run bench --')
   .option('--families <names>', `some families only, of ${FAMILIES.map(({ name }) => name).join(', ')}`, names)
   .option('--parts <names>', `of ${PARTS.join(', ')} (default all but memory; with --families these alone)`, parts)
   .option('--frames <n>', 'frames of each family and seed (default 10)', wholeNumber)
-  .option('--negatives <n>', 'frames of each kind without a pattern, per seed (default 18)', wholeNumber)
+  .option('--negatives <n>', 'frames of each kind without a pattern, per seed (default 19)', wholeNumber)
   .option('--memory <n>', 'frames to measure for the memory part (default 100000)', wholeNumber)
   .option('--seed <s>', 'one seed instead of two (default 1 and 2)', wholeNumber)
   .option('--quick', 'one seed, four frames of each family, one negative of each kind, no live chain')
@@ -61,7 +61,7 @@ const chosen: readonly Part[] =
   options.parts ??
   (options.families ? ['families'] : PARTS.filter((part) => part !== 'memory' && !(options.quick && part === 'live')));
 const frames = options.frames ?? (options.quick ? 4 : 10);
-const negatives = NEGATIVE_KINDS.length * (options.negatives ?? (options.quick ? 1 : 18));
+const negatives = NEGATIVE_KINDS.length * (options.negatives ?? (options.quick ? 1 : 19));
 const seeds = options.seed !== undefined ? [options.seed] : options.quick ? [1] : [1, 2];
 
 const jobs: Job[] = seeds.flatMap((seed) => [

@@ -1,6 +1,6 @@
 /** One frame measured, with more and less knowledge of the optics, and what comes of many. */
 import type { Optics, Reading } from '../../core/measurement.ts';
-import { measure } from '../../core/pattern/measure.ts';
+import { Follower, measure } from '../../core/pattern/measure.ts';
 import type { Truth } from '../../core/simulator/scene.ts';
 import { frameOf, type Known } from './frames.ts';
 import { asSeen, type BenchScene } from './scenes.ts';
@@ -19,10 +19,12 @@ export interface Trial extends Known {
   known: Timed;
   /** That known too, as after a calibration turn. */
   learned: Timed;
+  /** The same as a live view's next frame, when the pattern has been found: what the screen shows from the second frame on. */
+  followed: Timed;
 }
 
-/** What is known of the optics. */
-export type Knowing = 'unknown' | 'known' | 'learned';
+/** What is known of the optics, or of the frame before. */
+export type Knowing = 'unknown' | 'known' | 'learned' | 'followed';
 
 export interface Row {
   frames: number;
@@ -54,11 +56,14 @@ export async function tryScene(scene: BenchScene): Promise<Trial> {
   const { focalMm, fNumber, pixelUm } = asSeen(scene);
   const optics = { focalMm, fNumber, pixelUm, mask: scene.mask && { ...scene.mask, orientation: null } };
   const typed = { ...optics, mask: optics.mask && { ...optics.mask, handedness: null } };
+  const follower = new Follower();
+  follower.measure(image, optics);
   return {
     ...known,
     unknown: timed(() => measure(image, UNKNOWN_OPTICS)),
     known: timed(() => measure(image, typed)),
     learned: timed(() => measure(image, optics)),
+    followed: timed(() => follower.measure(image, optics)),
   };
 }
 

@@ -113,6 +113,7 @@ function compared(trials: Trial[]): Compared {
     unknown: summarise(trials, 'unknown'),
     known: summarise(trials, 'known'),
     learned: summarise(trials, 'learned'),
+    followed: summarise(trials, 'followed'),
     blurredPeaks: baseline(trials, 'blurredPeaks'),
     sourceExtractor: hasSourceExtractor() ? baseline(trials, 'sourceExtractor') : null,
   };
@@ -132,6 +133,7 @@ function baseline(trials: Trial[], method: 'blurredPeaks' | 'sourceExtractor'): 
 
 const KNOWING: Record<Knowing, string> = {
   learned: 'lens, pixel size and all of the mask known, as after a calibration turn',
+  followed: 'the same, followed as a live view’s next frame',
   known: 'lens, pixel size and the mask’s layout known, as typed',
   unknown: 'nothing known of the optics',
 };
@@ -151,7 +153,7 @@ export function print(report: Report): void {
       [...HEAD, ...BESIDE, 'not measured'],
       families.map((row) => [...cells(row.family, row.learned), ...beside(row), told(row.learned.reasons)]),
     );
-    for (const knowing of ['known', 'unknown'] as const)
+    for (const knowing of ['followed', 'known', 'unknown'] as const)
       table(
         `Families, seed ${seed}, ${KNOWING[knowing]}`,
         [...HEAD, 'not measured'],
@@ -159,7 +161,7 @@ export function print(report: Report): void {
       );
   }
   if (report.bySnr.length > 0)
-    for (const knowing of ['learned', 'known', 'unknown'] as const)
+    for (const knowing of ['learned', 'followed', 'known', 'unknown'] as const)
       table(
         `All families and seeds by the spots’ peak signal-to-noise, ${KNOWING[knowing]}`,
         [...HEAD, ...BESIDE, 'not measured'],
