@@ -51,9 +51,12 @@ export function instructionWords(instruction: Instruction): InstructionWords {
     case 'no-pattern': {
       const { reason, back } = instruction;
       if (!reason) return { headline: 'Waiting for pictures', amount: '', detail: 'No new picture from the camera.' };
-      if (reason === 'too-dim' && instruction.seconds) {
+      if (instruction.seconds) {
         const amount = seconds(instruction.seconds);
-        return { headline: 'Faint star', amount, detail: `Adding up pictures: hands off, ${amount} more.` };
+        const detail = `Adding up pictures: hands off, ${amount} more.`;
+        if (reason === 'too-dim') return { headline: 'Faint star', amount, detail };
+        // Or the spots are faint: that is looked into as well.
+        return { headline: REASON_HEADLINES[reason], amount, detail: `${REASONS[reason]} ${detail}` };
       }
       if (reason === 'too-far' && back)
         return {

@@ -22,6 +22,10 @@ const instructions: Instruction[] = [
   ...Object.keys(REASONS).map((reason) => ({ kind: 'no-pattern', reason: reason as keyof typeof REASONS }) as const),
   { kind: 'hold', aim, seconds: null },
   { kind: 'hold', aim, seconds: 3 },
+  { kind: 'no-pattern', reason: 'too-far', back: 'clockwise' },
+  { kind: 'no-pattern', reason: 'too-dim', seconds: 4 },
+  { kind: 'no-pattern', reason: 'pair-missing', seconds: 4 },
+  { kind: 'no-pattern', reason: 'no-spots', seconds: 4 },
   { kind: 'magnify', aim },
   { kind: 'distance', aim, why: 'not-calibrated', moving: null },
   { kind: 'distance', aim, why: 'mask-turned', moving: 'closer' },
@@ -44,6 +48,13 @@ describe('words', () => {
       expect(detail).toMatch(/^[^\n]{10,150}\.$/);
       expect(`${headline}${detail}`).not.toMatch(/undefined|null|NaN/);
     }
+  });
+
+  it('tell how long to wait', () => {
+    const waits = instructions.flatMap((i) => ('seconds' in i && i.seconds ? [instructionWords(i)] : []));
+    expect(waits.map(({ amount, detail }) => /(\d+) s/.exec(`${amount} ${detail}`)?.[1])).toEqual(
+      ['3', '4', '4', '4', '3'], // 2.2 s are told as 3
+    );
   });
 
   it('tell the amount and the band', () => {
