@@ -44,10 +44,12 @@ export class Station {
   }
 
   /**
-   * The settings of the camera in use; none without one, also when it was left while they were read.
+   * The settings of the camera in use; none without one, of a video input, and when it was left while they were read.
    * @throws CameraError
    */
   async readConfig(): Promise<ConfigValue[]> {
+    // The page may still ask for those of the camera before.
+    if (this.#videoInput) return [];
     try {
       return await this.camera.readConfig();
     } catch (error) {
