@@ -5,7 +5,7 @@ import type { Samples } from './samples.ts';
 
 /** What the three spots on a sample's own side contribute to it: three values in a row for each sample, and room for more. */
 export interface Terms {
-  /** Place in the spectrum; −1 out of the spot's reach, where the rest holds nothing. */
+  /** Place in the spectrum; −1 out of the spot's reach, where the profile is 0 and the rest means nothing. */
   node: Int32Array;
   fraction: Float64Array;
   /** Along the line from the origin, positive outwards, px. */

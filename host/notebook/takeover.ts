@@ -12,7 +12,7 @@ import type { Notebook } from './notebook.ts';
 export async function takeOver(text: string, notebook: Notebook, settings: SettingsFile): Promise<ImportResult> {
   const data = readData(text);
   const result = notebook.merge(data.notebook ?? { entries: [], deletions: [] });
-  const own = settings.get();
+  const own = await settings.newest();
   if (data.kit || data.settings) {
     await settings.backup();
     const kit = [data.settings?.kit, data.kit].reduce<typeof own.kit>(
