@@ -53,10 +53,10 @@ export function instructionWords(instruction: Instruction): InstructionWords {
       if (!reason) return { headline: 'Waiting for pictures', amount: '', detail: 'No new picture from the camera.' };
       if (instruction.seconds) {
         const amount = seconds(instruction.seconds);
-        const detail = `Adding up pictures: hands off, ${amount} more.`;
-        if (reason === 'too-dim') return { headline: 'Faint star', amount, detail };
-        // Or the spots are faint: that is looked into as well.
-        return { headline: REASON_HEADLINES[reason], amount, detail: `${REASONS[reason]} ${detail}` };
+        if (reason === 'too-dim')
+          return { headline: 'Faint star', amount, detail: `Adding up pictures: hands off, ${amount} more.` };
+        const detail = `${REASONS[reason]} Or it is faint: adding up pictures, ${amount} more.`;
+        return { headline: REASON_HEADLINES[reason], amount, detail };
       }
       if (reason === 'too-far' && back)
         return {
