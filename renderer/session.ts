@@ -98,10 +98,12 @@ export class Session {
   #listeners = new Set<() => void>();
   #pictureListeners = new Set<(result: VisionResult) => void>();
   #turnStart: Track | null = null;
-  /** A frame is on its way or being decoded. */
+  /** A frame is on its way. */
   #asked = false;
-  /** Frames with the worker. */
+  /** Frames being decoded or with the worker. */
   #inHand = 0;
+  /** The last of those being decoded has gone to the worker. */
+  #decoded = Promise.resolve();
   #measureMs = Number.POSITIVE_INFINITY;
   #toldMs = 0;
 
@@ -262,12 +264,12 @@ export class Session {
   }
 
   /**
-   * One frame at a time is on its way or being decoded, while the worker measures the one before: none ever queues.
+   * One frame is on its way while another is decoded and the worker measures a third: none ever queues.
    * Where measuring takes long it would only grow old waiting.
    */
   #askForFrame(): void {
     if (
-      this.#inHand > (this.#measureMs < FRAME_MS ? 1 : 0) ||
+      this.#inHand > (this.#measureMs < FRAME_MS ? 2 : 0) ||
       this.#asked ||
       this.#state.visionFailure !== null ||
       !(this.#video || this.#socket?.readyState === WebSocket.OPEN)
@@ -282,9 +284,9 @@ export class Session {
     if (this.#socket?.readyState === WebSocket.OPEN) this.#socket.send(JSON.stringify(message));
   }
 
-  /** The frame that was asked for. */
-  async #take(header: FrameHeader, bytes: Uint8Array<ArrayBuffer> | VideoFrame): Promise<void> {
-    await this.#measure(header, bytes);
+  /** The frame that was asked for; the next one may come while this one is decoded. */
+  #take(header: FrameHeader, bytes: Uint8Array<ArrayBuffer> | VideoFrame): void {
+    void this.#measure(header, bytes);
     this.#received();
   }
 
@@ -300,7 +302,7 @@ export class Session {
       const png = await pngOf(picture);
       const named = { ...header, name: `${header.name}.png` };
       const given = await api.recordFrame(named, png).catch(() => named);
-      await this.#take(given, new Uint8Array(await png.arrayBuffer()));
+      this.#take(given, new Uint8Array(await png.arrayBuffer()));
     } catch (error) {
       this.#unreadable({ header, reason: (error as Error).message });
       this.#received();
@@ -310,13 +312,25 @@ export class Session {
   async #measure(header: FrameHeader, bytes: Uint8Array<ArrayBuffer> | VideoFrame): Promise<void> {
     const optics = opticsOf(this.#settings, header);
     const start = performance.now();
+    this.#inHand++;
+    // Whichever is decoded first, the worker gets them as they came.
+    const before = this.#decoded;
+    const { promise, resolve } = Promise.withResolvers<void>();
+    this.#decoded = promise;
     try {
       const picture = bytes instanceof VideoFrame ? bytes : await decode(bytes);
-      const request: VisionRequest = { header, picture, decodeMs: performance.now() - start, optics, tint: this.#tint };
-      this.#worker.postMessage(request, [picture]);
-      this.#inHand++;
+      const decodeMs = performance.now() - start;
+      await before;
+      this.#worker.postMessage({ header, picture, decodeMs, optics, tint: this.#tint } satisfies VisionRequest, [
+        picture,
+      ]);
     } catch (error) {
+      await before;
+      this.#inHand--;
       this.#unreadable({ header, reason: (error as Error).message });
+      this.#askForFrame();
+    } finally {
+      resolve();
     }
   }
 

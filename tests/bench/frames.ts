@@ -10,11 +10,11 @@ import sharp from 'sharp';
 import type { PixelImage } from '../../core/frame.ts';
 import { expose } from '../../core/simulator/expose.ts';
 import { renderNoiseFree } from '../../core/simulator/render.ts';
-import { type Truth, truth } from '../../core/simulator/scene.ts';
+import { type Scene, type Truth, truth } from '../../core/simulator/scene.ts';
 import { encodeJpeg } from '../support/encode.ts';
 import { blurredPeaks, hasSourceExtractor, sourceExtractor } from './baselines.ts';
 import { type JpegNoise, type Limit, sceneLimit } from './bound.ts';
-import { asSeen, type BenchScene } from './scenes.ts';
+import type { BenchScene } from './scenes.ts';
 
 export interface Known {
   truth: Truth;
@@ -43,7 +43,8 @@ function sourcesHash(): string {
   for (const folder of ['../../core/simulator/', '../../core/optics/'])
     for (const name of readdirSync(join(HERE, folder)).sort())
       if (name !== FITS_ALONE) hash.update(readFileSync(join(HERE, folder, name)));
-  for (const name of ['frames.ts', 'bound.ts', 'baselines.ts']) hash.update(readFileSync(join(HERE, name)));
+  for (const name of ['frames.ts', 'bound.ts', 'baselines.ts', '../support/encode.ts', '../../core/pattern/solve.ts'])
+    hash.update(readFileSync(join(HERE, name)));
   sources = hash.digest('hex');
   return sources;
 }
@@ -87,6 +88,21 @@ async function draw(scene: BenchScene): Promise<BenchFrame> {
     truth: truth(seen),
     limit: { boundPx: boundPx * scene.enlarge, rawBoundPx: rawBoundPx * scene.enlarge, spotSnr },
     baselines: { blurredPeaks: blurredPeaks(image, seen), sourceExtractor: sourceExtractor(image, seen) },
+  };
+}
+
+/** The scene as it stands in the enlarged picture: places and lengths in that picture's pixels. */
+export function asSeen(scene: BenchScene): Scene {
+  const { enlarge } = scene;
+  const place = (px: number) => (px + 0.5) * enlarge - 0.5;
+  return {
+    ...scene,
+    widthPx: scene.widthPx * enlarge,
+    heightPx: scene.heightPx * enlarge,
+    pixelUm: scene.pixelUm / enlarge,
+    star: { ...scene.star, xPx: place(scene.star.xPx), yPx: place(scene.star.yPx) },
+    trailXPx: scene.trailXPx * enlarge,
+    trailYPx: scene.trailYPx * enlarge,
   };
 }
 

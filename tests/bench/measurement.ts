@@ -2,8 +2,8 @@
 import type { Optics, Reading } from '../../core/measurement.ts';
 import { Follower, measure } from '../../core/pattern/measure.ts';
 import type { Truth } from '../../core/simulator/scene.ts';
-import { frameOf, type Known } from './frames.ts';
-import { asSeen, type BenchScene } from './scenes.ts';
+import { asSeen, frameOf, type Known } from './frames.ts';
+import type { BenchScene } from './scenes.ts';
 
 /** A reading with the time it took, ms: by the clock, and of this thread's processor. */
 export interface Timed {

@@ -178,7 +178,7 @@ function throughLens(kind: string, p: Pencil): Promise<PixelImage> {
 
 /** Families of the bench that make clutter of their own; the rest differ only in the mask. */
 const UNMASKED = [
-  ...['plain', 'faint', 'planet', 'burnt-spots', '640x424', '1920x1280', 'reduced', 'magnified-5x', 'magnified-10x'],
+  ...['plain', 'faint', 'jupiter', 'burnt-spots', '640x424', '1920x1280', 'reduced', 'magnified-5x', 'magnified-10x'],
   ...['sharpened', 'contrast', 'dark-sky', 'moonlit', 'other-stars', 'lamps', 'windows', 'flames', 'hot-pixels'],
   ...['banding', 'heavy-jpeg', 'seeing', 'shake', 'trails', 'defocused', 'breaking-up', 'obstructed'],
 ];

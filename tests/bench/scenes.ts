@@ -152,6 +152,7 @@ export const FAMILIES: Family[] = [
   { name: '12-24mm', within: { focalMm: [12, 24] } },
   { name: '85-600mm', within: { focalMm: [85, 600], periods: [40, 150] } },
   { name: 'f1.4-2', within: { fNumber: [1.4, 2] } },
+  { name: 'f4-5.6', within: { fNumber: [4, 5.6] } },
   { name: 'f5.6-11', within: { fNumber: [5.6, 11] } },
   { name: 'small', within: { distancePx: [8, 20] } },
   { name: 'large', within: { sizePx: [1280, 960], distancePx: [110, 250] } },
@@ -163,13 +164,15 @@ export const FAMILIES: Family[] = [
   { name: 'upright', within: { rotationDeg: [89, 91] } },
   colours('2500-3500K', 2500, 3500),
   colours('12000-20000K', 12000, 20000),
-  {
-    name: 'planet',
-    change: (scene, draw) => {
-      // Jupiter to Venus near the Earth, as wide as a third of the spots' blur to all of it.
-      scene.star.widthPx = scene.star.heightPx = draw.between(0.3, 1) * spotWidthPx(scene);
-    },
-  },
+  planet('jupiter', (scene, draw) => {
+    scene.star.widthPx = scene.star.heightPx = pxOf(scene, draw.between(30, 50));
+  }),
+  planet('venus', (scene, draw) => {
+    // The larger the nearer, and then the Sun lights less of it (from memory: 10″ when full, 24″ half, 60″ as a sickle).
+    const lit = draw.between(0.1, 0.95);
+    const acrossPx = pxOf(scene, 10 + 50 * (1 - lit) ** 1.5);
+    Object.assign(scene.star, { widthPx: lit * acrossPx, heightPx: acrossPx, angleDeg: draw.between(0, 180) });
+  }),
   { name: 'burnt-core', within: { spotPeak: [0.5, 0.95] } },
   { name: 'burnt-spots', within: { spotPeak: [1.2, 6] } },
   { name: '640x424', within: { sizePx: [640, 424], distancePx: [10, 60] } },
@@ -249,6 +252,17 @@ export const FAMILIES: Family[] = [
   { name: 'obstructed', change: (scene, draw) => Object.assign(scene, { obstructionD: draw.between(0.15, 0.35) }) },
 ];
 
+/** Sunlight from a disc of a planet's true size, through wide lenses and a fine mask: others would have its spots run into one. */
+function planet(name: string, change: (scene: Scene, draw: Draw) => void): Family {
+  return { name, within: { focalMm: [14, 35], periods: [40, 90], temperatureK: [5000, 6000] }, change };
+}
+
+const ARCSEC = Math.PI / 180 / 3600;
+
+function pxOf({ focalMm, pixelUm }: Scene, arcsec: number): number {
+  return (arcsec * ARCSEC * focalMm * 1000) / pixelUm;
+}
+
 /** A part of the sensor, a colour to each pixel, enlarged so that it fills the picture. */
 function magnified(enlarge: number): Family {
   const sizePx = [Math.round(1024 / enlarge), Math.round(680 / enlarge)] as const;
@@ -292,21 +306,6 @@ export function familyNamed(name: string): Family {
   const family = FAMILIES.find((family) => family.name === name);
   if (!family) throw new RangeError(`no family "${name}"`);
   return family;
-}
-
-/** The scene as it stands in the enlarged picture: places and lengths in that picture's pixels. */
-export function asSeen(scene: BenchScene): Scene {
-  const { enlarge } = scene;
-  const place = (px: number) => (px + 0.5) * enlarge - 0.5;
-  return {
-    ...scene,
-    widthPx: scene.widthPx * enlarge,
-    heightPx: scene.heightPx * enlarge,
-    pixelUm: scene.pixelUm / enlarge,
-    star: { ...scene.star, xPx: place(scene.star.xPx), yPx: place(scene.star.yPx) },
-    trailXPx: scene.trailXPx * enlarge,
-    trailYPx: scene.trailYPx * enlarge,
-  };
 }
 
 /** A plain mask and lens over everything a user turns: defocus, rotation, brightness, outer angle. */

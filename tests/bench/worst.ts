@@ -3,11 +3,10 @@ import { mkdirSync } from 'node:fs';
 import { join } from 'node:path';
 import sharp from 'sharp';
 import { roughPlaces } from './baselines.ts';
-import { frameOf } from './frames.ts';
+import { asSeen, frameOf } from './frames.ts';
 import { type Done, sceneOf } from './jobs.ts';
 import { errorPx, isSignError, type Trial } from './measurement.ts';
 import { drawNegative } from './negatives.ts';
-import { asSeen } from './scenes.ts';
 
 const SIDE = 720;
 const CAPTION = 120;

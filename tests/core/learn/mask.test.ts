@@ -6,6 +6,7 @@ import { DEFAULT_MASK, type Mask } from '../../../core/optics/mask.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import type { Scene } from '../../../core/simulator/scene.ts';
 import { star, truth } from '../../../core/simulator/scene.ts';
+import { enlarged } from '../../bench/frames.ts';
 import { frameOf, measured, scene } from '../pattern/support.ts';
 
 const TIME = '2026-02-03T21:00:00Z';
@@ -65,6 +66,26 @@ describe('the scale of live view, from the pattern', () => {
     expect(reading.pixelSigmaUm!).toBeLessThan(0.03 * pixelUm);
     const { dzUm } = truth(scene(drawn));
     expect(Math.abs(reading.defocusUm! - dzUm)).toBeLessThan(3 * reading.defocusSigmaUm!);
+  });
+
+  // A full-size still at 50 mm: spots 37 px from the star, 12 px where it is reduced.
+  const far: Optics = { ...still, focalMm: 50, pixelUm: 4.3 };
+  const shot = { focalMm: 50, pixelUm: 4.3, dzUm: 12, seed: 3 };
+  const farMask = learned(look({ ...shot, bayer: true }, far));
+
+  test.each([
+    ['a third as large', 300, 3, 1],
+    ['magnified five times by interpolation', 130, 1, 5],
+    ['magnified ten times by interpolation', 110, 1, 10],
+  ])('%s', async (_, sizePx, reduced, times) => {
+    const drawn = { ...shot, pixelUm: 4.3 * reduced, bayer: times > 1, seed: 8 };
+    const frame = await enlarged(frameOf(scene(drawn, sizePx)), times);
+    const reading = measured(measure(frame, { ...far, pixelUm: null, mask: farMask }));
+    const pixelUm = drawn.pixelUm / times;
+    expect(Math.abs(reading.pixelUm! / pixelUm - 1)).toBeLessThan(0.02);
+    expect(Math.abs(reading.pixelUm! - pixelUm)).toBeLessThan(3 * reading.pixelSigmaUm!);
+    expect(reading.pixelSigmaUm!).toBeLessThan(0.03 * pixelUm);
+    expect(Math.abs(reading.defocusUm! - shot.dzUm)).toBeLessThan(3 * reading.defocusSigmaUm!);
   });
 
   test('does not suffer from a lens that is not as long as engraved', () => {

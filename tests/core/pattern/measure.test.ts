@@ -10,9 +10,9 @@ import { seededRandom } from '../../../core/simulator/random.ts';
 import { renderNoiseFree } from '../../../core/simulator/render.ts';
 import { defaultScene, type Scene, star, truth } from '../../../core/simulator/scene.ts';
 import { sceneLimit } from '../../bench/bound.ts';
-import { enlarged } from '../../bench/frames.ts';
+import { asSeen, enlarged } from '../../bench/frames.ts';
 import { rms, signedError } from '../../bench/measurement.ts';
-import { asSeen, drawScene, familyNamed } from '../../bench/scenes.ts';
+import { drawScene, familyNamed } from '../../bench/scenes.ts';
 import { drawn, errorOverBound, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
 const mask = defaultScene().mask!;
@@ -184,7 +184,7 @@ describe('light', () => {
     }
   });
 
-  test.each(['plain', 'faint', 'small', 'burnt-spots', 'moonlit', 'heavy-jpeg', 'shake', 'planet', 'vignetted'])(
+  test.each(['plain', 'faint', 'small', 'burnt-spots', 'moonlit', 'heavy-jpeg', 'shake', 'jupiter', 'vignetted'])(
     'of the bench: %s',
     (name) => {
       const drawnScene = drawScene(familyNamed(name), 3, 77);
