@@ -50,4 +50,23 @@ export interface PixelImage {
   maxValue: number;
   /** 'srgb': values carry the IEC 61966-2-1 transfer curve; 'linear': proportional to light. */
   transfer: 'srgb' | 'linear';
+  /** Makes the pixels of a part, where they are made only as they are looked at; without it all are there. */
+  need?(part: Part): void;
+}
+
+/** A part of a picture, its left upper pixel and its size; it may reach beyond the picture. */
+export interface Part {
+  xPx: number;
+  yPx: number;
+  widthPx: number;
+  heightPx: number;
+}
+
+export function wholeOf({ widthPx, heightPx }: Pick<PixelImage, 'widthPx' | 'heightPx'>): Part {
+  return { xPx: 0, yPx: 0, widthPx, heightPx };
+}
+
+/** Whoever looks at each pixel asks for all. */
+export function needAll(image: PixelImage): void {
+  image.need?.(wholeOf(image));
 }

@@ -269,7 +269,7 @@ export class Session {
    */
   #askForFrame(): void {
     if (
-      this.#inHand > (this.#measureMs < FRAME_MS ? 2 : 0) ||
+      this.#inHand > (this.#measureMs < FRAME_MS ? 1 : 0) ||
       this.#asked ||
       this.#state.visionFailure !== null ||
       !(this.#video || this.#socket?.readyState === WebSocket.OPEN)

@@ -29,21 +29,28 @@ const CLIP_SIGMAS = 4;
 /**
  * Offsets of the rows `from` to `to` (not included) against those around them, 0 where a row cannot be told.
  * @param valueAt linear light of a pixel, NaN where it is saturated
+ * @param columns where the first look is
+ * @param allColumns asked for where that shows banding
  * @param level of the sky, and its noise in one pixel
  * @returns null where there is no banding to be seen
  */
 export function rowOffsets(
   valueAt: (x: number, y: number) => number,
   columns: Columns,
+  allColumns: () => Columns,
   [from, to]: readonly [number, number],
   level: number,
   noise: number,
 ): Float64Array | null {
-  const meanOf = (y: number, pixels: number) => rowMean(valueAt, columns, y, pixels, level, CLIP_SIGMAS * noise);
+  const meanOf = (where: Columns, y: number, pixels: number) =>
+    rowMean(valueAt, where, y, pixels, level, CLIP_SIGMAS * noise);
   const middle = Math.max(from, ((from + to) >> 1) - FIRST_ROWS / 2);
-  const first = Array.from({ length: Math.min(FIRST_ROWS, to - middle) }, (_, i) => meanOf(middle + i, FIRST_PIXELS));
+  const first = Array.from({ length: Math.min(FIRST_ROWS, to - middle) }, (_, i) =>
+    meanOf(columns, middle + i, FIRST_PIXELS),
+  );
   if (!showsBanding(first)) return null;
-  const rows = Array.from({ length: to - from }, (_, i) => meanOf(from + i, PIXELS));
+  const everywhere = allColumns();
+  const rows = Array.from({ length: to - from }, (_, i) => meanOf(everywhere, from + i, PIXELS));
   return Float64Array.from(rows, ({ mean, count }, i) => {
     if (count < FEWEST) return 0;
     let [sum, around] = [0, 0];

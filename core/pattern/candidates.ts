@@ -159,6 +159,7 @@ export function starNear(image: PixelImage, xPx: number, yPx: number, reachPx: n
   const width = Math.min(image.widthPx, Math.round(xPx) + reach + 1) - left;
   const height = Math.min(image.heightPx, Math.round(yPx) + reach + 1) - top;
   if (width < 3 || height < 3) return null;
+  image.need?.({ xPx: left, yPx: top, widthPx: width, heightPx: height });
   const { data, channels } = image;
   const table = linearTable(image);
   const light = new Float32Array(width * height);

@@ -137,14 +137,32 @@ function knowledge(shape: ZoneShape, { fNumber, pixelUm, mask }: Optics): Knowle
   };
 }
 
-/** The pattern of an earlier frame of the same live view, if it is still about where it was. */
-export function followPattern(image: PixelImage, last: Found, optics: Optics): Found | null {
+/**
+ * The pattern of an earlier frame of the same live view, if it is still about where it was.
+ * @param before that of the frame before `last`, if there is one
+ */
+export function followPattern(image: PixelImage, last: Found, before: Found | null, optics: Optics): Found | null {
   const { rough, mosaic } = last;
   const star = starNear(image, rough.xPx, rough.yPx, 0.5 * rough.distancePx);
   if (!star || (mosaic && !stillShows(mosaic, image))) return null;
   const moved = { ...rough, xPx: star.xPx, yPx: star.yPx };
-  const found = refine(image, { ...last, rough: moved }, optics, false);
+  const fit = before ? goneOn(last.fit, before.fit) : last.fit;
+  const found = refine(image, { ...last, rough: moved, fit }, optics, false);
   return found && !doubtAboutPattern(found.fit, found.rough) ? found : null;
+}
+
+/** A move of the offset that counts as a turn of the ring, σ. */
+const TURNED = 2;
+
+/**
+ * The last fit with its lines moved on as they came from the one before: a hand that turns the ring goes on turning it.
+ * Of frames so far apart that spots moved by their width nothing is foretold.
+ */
+function goneOn(last: Fit, before: Fit): Fit {
+  const move = Math.abs(last.offsetPx - before.offsetPx);
+  if (move < TURNED * last.offsetSigmaPx || move > widthOf(last.lines)) return last;
+  const across = last.lines.across.map((place, zone) => 2 * place - before.lines.across[zone]);
+  return { ...last, lines: { ...last.lines, across } };
 }
 
 /**

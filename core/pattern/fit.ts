@@ -55,7 +55,7 @@ export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, interference: f
 /** The last word, from where FINE has come. */
 export const FINEST: Effort = { ...FINE, interference: true };
 
-/** Move of the offset, in widths of the spots, after which what zones have in common is computed again. */
+/** Move of the offset, in widths of the spots, after which mixing and what zones have in common are computed again. */
 const STALE = 0.1;
 
 /**
@@ -75,12 +75,10 @@ export function fitLines(
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followOffset(model);
     const mixes = effort.mixing && samples.channel !== null;
-    if (mixes) buildMixing(model);
-    if (
-      effort.interference &&
-      (turn === 0 || Math.abs(model.interference.offsetPx - model.offset) > STALE * widthOf(model.lines))
-    )
-      buildInterference(model);
+    const isStale = ({ offsetPx }: { offsetPx: number }) =>
+      turn === 0 || Math.abs(offsetPx - model.offset) > STALE * widthOf(model.lines);
+    if (mixes && isStale(model.mixing)) buildMixing(model);
+    if (effort.interference && isStale(model.interference)) buildInterference(model);
     // As the model starts it has been evaluated already.
     if (turn > 0 || mixes || effort.interference) evaluate(samples, model);
     if (turn > 0) updateNoise(samples, model);

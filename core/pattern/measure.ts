@@ -27,13 +27,16 @@ export function measure(image: PixelImage, optics: Optics): Reading {
  */
 export class Follower {
   private last: Found | null = null;
+  /** Of the frame before that, where both were followed. */
+  private before: Found | null = null;
   /** Of the last frame, from its own pattern: where no pixel size is given, it tells how wide diffraction is. */
   private pixelUm: number | null = null;
 
   /** As `measure`; frames may change size and place of the star at any time. */
   measure(image: PixelImage, optics: Optics): Reading {
     const known = { ...optics, pixelUm: optics.pixelUm ?? this.pixelUm };
-    let found = this.last && followPattern(image, this.last, known);
+    let found = this.last && followPattern(image, this.last, this.before, known);
+    this.before = found && this.last;
     if (!found) {
       this.last = null;
       const searched = findPattern(image, pyramid.build(image), optics);

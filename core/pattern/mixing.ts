@@ -8,7 +8,7 @@
  * is small, and is kept during a descent.
  */
 
-import { atWavelength, rayReach, type Wave } from '../optics/lineSpread.ts';
+import { atWavelength, rayReach } from '../optics/lineSpread.ts';
 import type { Profile } from './model.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
 
@@ -28,6 +28,8 @@ export interface Mixed {
 
 /** The difference, tabulated for each channel; nothing before `build`. */
 export class Mixing {
+  /** Offset that it is computed for. */
+  offsetPx = 0;
   private stepPx = 1;
   private from = 0;
   private nodeStep = 1;
@@ -35,9 +37,19 @@ export class Mixing {
   /** By channel, zone and side (towards +u, then −u): nodes × samples across. */
   private tables: Float32Array[] = [];
 
-  /** Computes it for a wave at 550 nm; lengths in px. */
-  build(cross: CrossProfiles, profile: Profile, airyPx: number, blurPx: number, wave: Wave, distancePx: number): void {
+  /** Computes it for an offset, and W040 in waves; lengths in px. */
+  build(
+    cross: CrossProfiles,
+    profile: Profile,
+    offsetPx: number,
+    airyPx: number,
+    w: number,
+    blurPx: number,
+    distancePx: number,
+  ): void {
     const { nodes, from, step } = profile;
+    const wave = cross.waveOf(offsetPx, airyPx, w);
+    this.offsetPx = offsetPx;
     this.from = from;
     this.nodeStep = step;
     this.nodes = nodes;

@@ -178,8 +178,7 @@ export function buildProfiles({ lines, offset, cross, profile, distancePx }: Mod
 }
 
 export function buildMixing({ lines, offset, cross, mixing, profile, distancePx }: Model): void {
-  const wave = cross.waveOf(offset, lines.airyPx, lines.w);
-  mixing.build(cross, profile, lines.airyPx, blurOf(lines), wave, distancePx);
+  mixing.build(cross, profile, offset, lines.airyPx, lines.w, blurOf(lines), distancePx);
 }
 
 export function buildInterference({ lines, offset, cross, interference, profile, distancePx }: Model): void {
@@ -188,7 +187,7 @@ export function buildInterference({ lines, offset, cross, interference, profile,
   interference.build(cross, offset, angles, lines.airyPx, lines.w, blurOf(lines), distancePx, profile.from, to);
 }
 
-/** Relative step of λN and of the blur for their derivatives, and step of W040. */
+/** Relative step of λN for its derivative, and step of W040. */
 const DELTA = 0.03;
 const DELTA_W = 0.05;
 
@@ -205,16 +204,7 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, byW, known, di
       distancePx,
       blurPx.map(() => DELTA * airyPx),
     );
-  const wave = cross.waveOf(offset, airyPx, w);
-  const wide = blurPx.map((blur) => blur * (1 + DELTA));
-  byBlur.buildDerivative(
-    cross,
-    airyPx,
-    wide,
-    wave,
-    distancePx,
-    blurPx.map((blur) => DELTA * blur),
-  );
+  byBlur.buildByBlur(cross, blurPx);
   const more = cross.waveOf(offset, airyPx, w + DELTA_W);
   byW?.buildDerivative(
     cross,

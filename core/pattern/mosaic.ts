@@ -7,7 +7,7 @@
  * The colours repeat after two pixels of the sensor (red, green / green, blue). Noise of red and of blue goes up and down
  * with that period in opposite phase, along x as along y; that of green as the product of both.
  */
-import type { PixelImage } from '../frame.ts';
+import { needAll, type PixelImage } from '../frame.ts';
 
 /** Where a picture shows the sensor's pixels: a red one stands at every second step from one of them, both ways. */
 export interface Mosaic {
@@ -63,6 +63,7 @@ const CLIP = 9;
 function skyOf(image: PixelImage): Sky | null {
   const { data, channels, widthPx, heightPx } = image;
   if (channels === 1) return null;
+  needAll(image);
   const every = channels * Math.ceil((widthPx * heightPx) / SAMPLE);
   const level: number[] = [];
   const variance: number[] = [];

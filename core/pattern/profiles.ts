@@ -83,6 +83,23 @@ export class CrossProfiles {
     });
   }
 
+  /**
+   * Makes this the derivative of `base` by each zone's blur σ, which is σ times the second one across the line (a Gaussian
+   * solves the equation of heat).
+   */
+  buildByBlur(base: CrossProfiles, blurPx: number[]): void {
+    this.from = base.from;
+    this.nodeStep = base.nodeStep;
+    this.stepPx = base.stepPx;
+    this.tables.forEach((table, zone) => {
+      const from = base.tables[zone];
+      const scale = blurPx[zone] / this.stepPx ** 2;
+      for (let node = 0; node < NODES; node++)
+        for (let i = node * SAMPLES + 1; i < (node + 1) * SAMPLES - 1; i++)
+          table[i] = scale * (from[i - 1] - 2 * from[i] + from[i + 1]);
+    });
+  }
+
   private fill(airyPx: number, blurPx: number[], wave: Wave, distancePx: number): void {
     const kernels = blurPx.map((blurPx) => gaussianKernel(blurPx / this.stepPx));
     for (let node = 0; node < NODES; node++) {

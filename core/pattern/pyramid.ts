@@ -1,4 +1,4 @@
-import type { PixelImage } from '../frame.ts';
+import { needAll, type PixelImage } from '../frame.ts';
 import { linearTable } from './linear.ts';
 import { reduce } from './reduce.ts';
 import { solve } from './solve.ts';
@@ -76,6 +76,7 @@ export class Pyramid {
 function luminance(image: PixelImage, out: Float32Array): void {
   const { data, channels } = image;
   const table = linearTable(image);
+  needAll(image);
   if (channels === 1) {
     for (let i = 0; i < out.length; i++) out[i] = 3 * table[data[i]];
     return;

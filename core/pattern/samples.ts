@@ -86,6 +86,8 @@ const gathered = {
   values: new Numbers(),
 };
 
+/** Sky to either side of the pattern in which banding shows, if it is as wide. */
+const BESIDE_PX = 128;
 /** Blocks of sky that are enough to know it. */
 const SKY_BLOCKS = 1500;
 
@@ -133,6 +135,11 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
   const skyYs: number[][] = Array.from(mean, () => []);
   const left = Math.max(0, Math.floor(rough.xPx - reach));
   const top = Math.max(0, Math.floor(rough.yPx - reach));
+  const right = Math.min(widthPx, Math.ceil(rough.xPx + reach));
+  const bottom = Math.min(heightPx, Math.ceil(rough.yPx + reach) + block);
+  // What lies about the last samples, too: they are blocks, or between pixels.
+  const height = bottom + 1 - top;
+  image.need?.({ xPx: left, yPx: top, widthPx: right + block + 1 - left, heightPx: height });
   const places = (origin: number, from: number, sizePx: number, starPx: number) =>
     placesOf(origin, stepPx, from, Math.min(sites ? sizePx - 1 : sizePx - block + 1, starPx + reach));
   const columns = places(sites?.redXPx ?? left, left, widthPx, rough.xPx);
@@ -182,16 +189,20 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
     for (let i = 0; i < count; i++) values.list[i * mean.length + c] -= lightAt(xs.list[i], ys.list[i]);
     for (let i = 0; i < sky[c].length; i++) sky[c][i] -= lightAt(skyXs[c][i], skyYs[c][i]);
   };
-  const right = Math.min(widthPx, Math.ceil(rough.xPx + reach));
-  const beside = [
-    [0, left],
-    [right, widthPx],
-  ] as const;
-  const bottom = Math.min(heightPx, Math.ceil(rough.yPx + reach) + block);
+  /** The columns up to `farPx` from the pattern, to both sides. */
+  const beside = (farPx: number) => {
+    const [from, to] = [Math.max(0, left - farPx), Math.min(widthPx, right + farPx)];
+    image.need?.({ xPx: from, yPx: top, widthPx: to - from, heightPx: height });
+    return [
+      [from, left],
+      [right, to],
+    ] as const;
+  };
+  const near = beside(Math.max(BESIDE_PX, reach));
   for (let c = 0; c < mean.length; c++) {
     const valueAt = (px: number, py: number) => blocks.ofPixel(c, px, py);
     const noise = block * clippedDeviation(sky[c], level[c], block);
-    const offsets = rowOffsets(valueAt, beside, [top, bottom], level[c], noise);
+    const offsets = rowOffsets(valueAt, near, () => beside(Infinity), [top, bottom], level[c], noise);
     if (!offsets) continue;
     takeOff(c, (_, y) => {
       const first = Math.round(y + rough.yPx - (block - 1) / 2) - top;

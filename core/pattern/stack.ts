@@ -1,4 +1,4 @@
-import type { PixelImage } from '../frame.ts';
+import { needAll, type PixelImage } from '../frame.ts';
 import { starNear } from './candidates.ts';
 import { linearTable } from './linear.ts';
 import { SATURATION } from './samples.ts';
@@ -104,6 +104,7 @@ export class FrameStack {
     const table = linearTable(image);
     const colours = channels === 1 ? 1 : 3;
     const white = SATURATION * image.maxValue;
+    needAll(image);
     const { xPx: dx, yPx: dy } = this.drift;
     const from = Math.max(0, -dx);
     const to = Math.min(width, width - dx);

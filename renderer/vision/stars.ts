@@ -1,4 +1,4 @@
-import type { PixelImage } from '../../core/frame.ts';
+import { needAll, type PixelImage } from '../../core/frame.ts';
 import { findStars } from '../../core/stars/find.ts';
 import { cellOf, type Exposure, mapField } from '../../core/stars/map.ts';
 import type { Star, StarList } from '../../core/stars/star.ts';
@@ -15,6 +15,7 @@ const MOST_STARS = 4000;
 
 /** Finds the stars of a still and what they say; see core/stars. */
 export function starShot(image: PixelImage, exposure: Exposure, tint: boolean): StarShot {
+  needAll(image);
   const list = findStars(image);
   const map = mapField(list, exposure);
   const crops = cropsOf(image, telling(list), CROP_PX, tint);

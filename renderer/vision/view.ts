@@ -1,5 +1,5 @@
 /** What of a frame goes to the screen: small pictures, so that neither copying nor drawing costs much. */
-import type { PixelImage } from '../../core/frame.ts';
+import { needAll, type Part, type PixelImage, wholeOf } from '../../core/frame.ts';
 import type { Reading } from '../../core/measurement.ts';
 
 /** Square part of the frame around the star, frame pixels. */
@@ -33,6 +33,8 @@ const WHOLE_PX = 340;
 const LOOK_AT = 2;
 /** A sample of the pixels tells how bright the sky is: bytes from one to the next. */
 const SAMPLE_STEP = 4 * 101;
+/** By the sky of the frame of which all was looked at last: a look at each frame's would have all its pixels made. */
+let reds: Uint8ClampedArray | null = null;
 
 /** Where the star and its pattern are; null when no star is seen. */
 export function regionOf({ star, ...reading }: Reading): Region | null {
@@ -50,11 +52,11 @@ export function viewsOf(
   tint: boolean,
   showWhole: boolean,
 ): { closeUp: View; whole: View | null } {
-  const { widthPx, heightPx, data } = frame;
-  const reds = tint ? redsFor(data) : null;
-  const all = { xPx: 0, yPx: 0, widthPx, heightPx };
-  const closeUp = reduced(frame, region ? partOf(frame, region) : all, CLOSE_UP_PX, reds);
-  return { closeUp, whole: showWhole ? reduced(frame, all, WHOLE_PX, reds) : null };
+  const all = wholeOf(frame);
+  if (showWhole || !reds) reds = redsFor(frame);
+  const shades = tint ? reds : null;
+  const closeUp = reduced(frame, region ? partOf(frame, region) : all, CLOSE_UP_PX, shades);
+  return { closeUp, whole: showWhole ? reduced(frame, all, WHOLE_PX, shades) : null };
 }
 
 /** Squares of the frame at full size round places, moved into the frame; as `viewsOf` otherwise. */
@@ -64,11 +66,9 @@ export function cropsOf(
   sizePx: number,
   tint: boolean,
 ): View[] {
-  const reds = tint ? redsFor(frame.data) : null;
-  return places.map(({ xPx, yPx }) => reduced(frame, partOf(frame, { xPx, yPx, reachPx: sizePx / 2 }), sizePx, reds));
+  const shades = tint ? redsFor(frame) : null;
+  return places.map(({ xPx, yPx }) => reduced(frame, partOf(frame, { xPx, yPx, reachPx: sizePx / 2 }), sizePx, shades));
 }
-
-type Part = Pick<View, 'xPx' | 'yPx' | 'widthPx' | 'heightPx'>;
 
 /** The square round the region, moved into the frame. */
 function partOf({ widthPx, heightPx }: PixelImage, region: Region): Part {
@@ -78,12 +78,9 @@ function partOf({ widthPx, heightPx }: PixelImage, region: Region): Part {
 }
 
 /** Of the pixels that become one the brightest counts, so that a star is not lost. */
-function reduced(
-  { data, widthPx: width }: PixelImage,
-  part: Part,
-  longestPx: number,
-  reds: Uint8ClampedArray | null,
-): View {
+function reduced(frame: PixelImage, part: Part, longestPx: number, shades: Uint8ClampedArray | null): View {
+  frame.need?.(part);
+  const { data, widthPx: width } = frame;
   const step = Math.ceil(Math.max(part.widthPx, part.heightPx) / longestPx);
   const look = Math.max(1, Math.floor(step / LOOK_AT));
   const widthPx = Math.floor(part.widthPx / step);
@@ -101,16 +98,18 @@ function reduced(
           if (data[at + 1] > g) g = data[at + 1];
           if (data[at + 2] > b) b = data[at + 2];
         }
-      out[to] = reds ? reds[Math.max(r, g, b)] : r;
-      out[to + 1] = reds ? 0 : g;
-      out[to + 2] = reds ? 0 : b;
+      out[to] = shades ? shades[Math.max(r, g, b)] : r;
+      out[to + 1] = shades ? 0 : g;
+      out[to + 2] = shades ? 0 : b;
       out[to + 3] = 255;
     }
   return { data: out, widthPx, heightPx, xPx: part.xPx, yPx: part.yPx, step };
 }
 
 /** Red values for the brightest of a pixel's channels: the sky black, what is above it spread upwards. */
-function redsFor(data: PixelImage['data']): Uint8ClampedArray {
+function redsFor(frame: PixelImage): Uint8ClampedArray {
+  needAll(frame);
+  const { data } = frame;
   const counts = new Uint32Array(256);
   for (let i = 0; i < data.length; i += SAMPLE_STEP) counts[Math.max(data[i], data[i + 1], data[i + 2])]++;
   let [sky, below] = [0, counts[0]];

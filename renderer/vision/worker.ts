@@ -16,8 +16,8 @@ const scope = self as unknown as {
   onmessage: ((event: MessageEvent<VisionRequest>) => void) | null;
 };
 
-/** The whole frame is looked at now and then; the close-up is what counts. */
-const WHOLE_EVERY_MS = 120;
+/** The whole frame is shown now and then, as all its pixels are made for it; the close-up is what counts. */
+const WHOLE_EVERY_MS = 240;
 let wholeMs = Number.NEGATIVE_INFINITY;
 
 /** How long the close-up stays where the star was last seen, ms. */
@@ -50,7 +50,7 @@ async function look({ header, picture, decodeMs, optics, tint }: VisionRequest):
   const stars = bare ? starShot(image, { ...optics, exposureS: header.mode.exposureS ?? null }, tint) : null;
   const part = still ? regionOf(reading) : follow(reading, measured);
   const showWhole = still || measured - wholeMs > WHOLE_EVERY_MS;
-  if (showWhole) wholeMs = measured;
+  if (showWhole) wholeMs = still ? Number.NEGATIVE_INFINITY : measured;
   const views = viewsOf(image, part, tint, showWhole);
   const timings = { decodeMs: decodeMs + copied - start, measureMs: measured - copied };
   scope.postMessage(

@@ -50,7 +50,9 @@ async function pageDecodes(bytes: Buffer): Promise<{ format: string | null; widt
     const modules = window as unknown as Modules;
     const picture = await modules.decode.decode(Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0)));
     const format = picture instanceof VideoFrame ? picture.format : null;
-    const { widthPx, data } = await modules.pixels.pixelsOf(picture);
+    const image = await modules.pixels.pixelsOf(picture);
+    const { widthPx, heightPx, data } = image;
+    image.need?.({ xPx: 0, yPx: 0, widthPx, heightPx });
     let text = '';
     for (let i = 0; i < data.length; i += 4) text += String.fromCharCode(data[i], data[i + 1], data[i + 2]);
     return { format, widthPx, rgb: btoa(text) };

@@ -1,6 +1,8 @@
 /** Colours of planes against the formulas of ITU-T T.871 (JFIF), § 7. */
+import fc from 'fast-check';
 import { describe, expect, test } from 'vitest';
-import { type Planes, writeRgba } from '../../core/ycbcr.ts';
+import { seededRandom } from '../../core/simulator/random.ts';
+import { type Planes, rgbaAsNeeded, writeRgba } from '../../core/ycbcr.ts';
 
 function rgbaOf(planes: Planes): Uint8ClampedArray {
   const rgba = new Uint8ClampedArray(4 * planes.widthPx * planes.heightPx);
@@ -69,4 +71,40 @@ test('planes may have wider rows than the picture', () => {
   const none = { data: new Uint8Array(6).fill(128), stride: 3 };
   const rgba = rgbaOf({ widthPx: 2, heightPx: 2, steps: [1, 1], luma: wide, blue: none, red: none });
   expect([0, 4, 8, 12].map((at) => rgba[at])).toEqual([10, 20, 30, 40]);
+});
+
+describe('made as needed', () => {
+  const random = seededRandom(3);
+  const noise = (stride: number, rows: number) => ({
+    data: Uint8Array.from({ length: stride * rows }, () => 256 * random.uniform()),
+    stride,
+  });
+  const part = fc.record({
+    xPx: fc.double({ min: -9, max: 30, noNaN: true }),
+    yPx: fc.double({ min: -9, max: 25, noNaN: true }),
+    widthPx: fc.double({ min: 0, max: 20, noNaN: true }),
+    heightPx: fc.double({ min: 0, max: 20, noNaN: true }),
+  });
+
+  test.each([[[1, 1]], [[2, 1]], [[2, 2]]] as const)('colour for %j pixels: the same as the whole', (steps) => {
+    const [widthPx, heightPx] = [23, 17];
+    const chroma = () => noise(Math.ceil(widthPx / steps[0]), Math.ceil(heightPx / steps[1]));
+    const planes = { widthPx, heightPx, steps, luma: noise(widthPx, heightPx), blue: chroma(), red: chroma() };
+    const whole = new Uint32Array(rgbaOf(planes).buffer);
+    fc.assert(
+      fc.property(fc.array(part, { minLength: 1, maxLength: 4 }), (parts) => {
+        const rgba = new Uint8ClampedArray(4 * widthPx * heightPx);
+        const need = rgbaAsNeeded(planes, rgba);
+        for (const one of parts) need(one);
+        const pixels = new Uint32Array(rgba.buffer);
+        for (const { xPx, yPx, ...size } of parts)
+          for (let y = Math.max(0, Math.floor(yPx)); y < Math.min(heightPx, yPx + size.heightPx); y++)
+            for (let x = Math.max(0, Math.floor(xPx)); x < Math.min(widthPx, xPx + size.widthPx); x++)
+              if (pixels[y * widthPx + x] !== whole[y * widthPx + x]) return false;
+        // And what was not made is as it was.
+        return pixels.every((pixel, i) => pixel === 0 || pixel === whole[i]);
+      }),
+      { numRuns: 300 },
+    );
+  });
 });

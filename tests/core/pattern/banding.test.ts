@@ -27,6 +27,7 @@ describe('offsets of rows', () => {
     const found = rowOffsets(
       sky((_, y) => put[y]),
       BESIDE,
+      () => BESIDE,
       ROWS,
       10,
       1,
@@ -43,6 +44,7 @@ describe('offsets of rows', () => {
       rowOffsets(
         sky(() => 0),
         BESIDE,
+        () => BESIDE,
         ROWS,
         10,
         1,
@@ -52,13 +54,14 @@ describe('offsets of rows', () => {
       rowOffsets(
         sky((x, y) => 0.01 * x + 0.02 * (y - 60)),
         BESIDE,
+        () => BESIDE,
         ROWS,
         10,
         3,
       ),
     ).toBeNull();
     const lamp = (x: number, y: number) => 500 * Math.exp(-((x - 90) ** 2 + (y - 60) ** 2) / 50);
-    expect(rowOffsets(sky(lamp), BESIDE, ROWS, 10, 1)).toBeNull();
+    expect(rowOffsets(sky(lamp), BESIDE, () => BESIDE, ROWS, 10, 1)).toBeNull();
   });
 
   test('stay 0 where a row shows too little of the sky', () => {
@@ -67,13 +70,14 @@ describe('offsets of rows', () => {
       rowOffsets(
         sky((_, y) => 3 * (y % 2)),
         narrow,
+        () => narrow,
         ROWS,
         10,
         3,
       ),
     ).toBeNull();
     const hidden = sky((_, y) => (y === 60 ? 1000 : 3 * (y % 2)));
-    expect(rowOffsets(hidden, BESIDE, ROWS, 11.5, 3)![60]).toBe(0);
+    expect(rowOffsets(hidden, BESIDE, () => BESIDE, ROWS, 11.5, 3)![60]).toBe(0);
   });
 });
 

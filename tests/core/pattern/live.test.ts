@@ -1,8 +1,10 @@
 /** Frame after frame: the star is followed, found again after a jump, and no memory is kept. */
 import { expect, test } from 'vitest';
+import type { Part, PixelImage } from '../../../core/frame.ts';
 import { LiveMeasurer } from '../../../core/pattern/live.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { star, truth } from '../../../core/simulator/scene.ts';
+import { enlarged } from '../../bench/frames.ts';
 import { collectGarbage, mixedFrames } from '../../bench/memory.ts';
 import { drawn, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
@@ -42,6 +44,41 @@ test('a change of the defocus from frame to frame is not held back by the last o
     expectTrue(live.measure(frameOf(turned), UNKNOWN), truth(turned));
   }
 });
+
+test('pixels made only as they are asked for give the same readings to the bit', async () => {
+  // Drifting, jumping, not there, faint; rows banded; enlarged with a mosaic.
+  const drifting = [0, 1, 2].map((i) => frameOf(at(130 + 2.3 * i, 150, i + 1)));
+  const banded = [7, 8].map((seed) => frameOf({ ...at(160, 158, seed), bandingE: 8 }));
+  const small = scene({ star: star(50.2, 49.6, 300_000), pitchUm: 380, bayer: true }, 100);
+  const magnified = await Promise.all([1, 2].map((seed) => enlarged(frameOf({ ...small, seed }), 4)));
+  const frames = [...drifting, frameOf(at(230, 205, 2)), ...banded, ...magnified, ...mixedFrames()];
+  const [all, asked] = [new LiveMeasurer(), new LiveMeasurer()];
+  const shares = frames.map((image) => {
+    const partial = madeAsAsked(image);
+    expect(asked.measure(partial.image, UNKNOWN)).toEqual(all.measure(image, UNKNOWN));
+    return partial.made() / (image.widthPx * image.heightPx);
+  });
+  // What is followed is not looked at as a whole.
+  expect(Math.max(...shares.slice(1, 3))).toBeLessThan(0.9);
+  expect(shares[0]).toBe(1);
+});
+
+/** The picture with all pixels white until they are asked for, and how many have been. */
+function madeAsAsked(image: PixelImage): { image: PixelImage; made: () => number } {
+  const { widthPx, heightPx, channels } = image;
+  const data = new Uint8Array(image.data.length).fill(image.maxValue);
+  const isMade = new Uint8Array(widthPx * heightPx);
+  const need = (part: Part) => {
+    const [right, bottom] = [part.xPx + part.widthPx, part.yPx + part.heightPx];
+    for (let y = Math.max(0, Math.floor(part.yPx)); y < Math.min(heightPx, bottom); y++)
+      for (let x = Math.max(0, Math.floor(part.xPx)); x < Math.min(widthPx, right); x++) {
+        const i = y * widthPx + x;
+        isMade[i] = 1;
+        for (let c = channels * i; c < channels * (i + 1); c++) data[c] = image.data[c];
+      }
+  };
+  return { image: { ...image, data, need }, made: () => isMade.reduce((sum, one) => sum + one, 0) };
+}
 
 test('hundreds of frames, followed, lost, faint, of changing size, leave memory as it was', () => {
   const live = new LiveMeasurer();
