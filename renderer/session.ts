@@ -264,7 +264,7 @@ export class Session {
   }
 
   /**
-   * One frame is on its way while another is decoded and the worker measures a third: none ever queues.
+   * While one frame is decoded or measured the next one is on its way, and no more: none ever queues.
    * Where measuring takes long it would only grow old waiting.
    */
   #askForFrame(): void {

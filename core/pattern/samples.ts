@@ -198,7 +198,7 @@ export function collectSamples(image: PixelImage, rough: RoughPattern, sampling:
       [right, to],
     ] as const;
   };
-  const near = beside(Math.max(BESIDE_PX, reach));
+  const near = beside(Math.max(BESIDE_PX, Math.ceil(reach)));
   for (let c = 0; c < mean.length; c++) {
     const valueAt = (px: number, py: number) => blocks.ofPixel(c, px, py);
     const noise = block * clippedDeviation(sky[c], level[c], block);
