@@ -2,7 +2,8 @@
 import { totalLength } from '../optics/lineSpread.ts';
 import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
-import { type Lines, type Model, offsetByAcross, offsetOf, variance, widthOf, ZONES } from './model.ts';
+import { type Lines, offsetByAcross, offsetOf, widthOf, ZONES } from './lines.ts';
+import { type Model, variance } from './model.ts';
 import type { Samples } from './samples.ts';
 import { dot, invert } from './solve.ts';
 import { lightAt, modelLight, spectrumSeen } from './terms.ts';

@@ -4,7 +4,7 @@ import type { Measurement, Optics, Spot } from '../measurement.ts';
 import { DEFAULT_MASK, offsetSlope } from '../optics/mask.ts';
 import type { Candidate } from './candidates.ts';
 import type { Found } from './find.ts';
-import { widthOf, ZONES } from './model.ts';
+import { widthOf, ZONES } from './lines.ts';
 import { wrap180 } from './rough.ts';
 
 /** Ratio of the green centroid's wavelength to the reference of 550 nm, for a star of about 6500 K. */

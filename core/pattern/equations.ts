@@ -2,8 +2,8 @@
 
 import { meanRay } from '../optics/lineSpread.ts';
 import type { ZoneLayout } from '../optics/mask.ts';
-import { PAIRS } from './interference.ts';
-import { blurOf, type Lines, type Model, offsetByAcross, SIGN, widthOf, ZONES } from './model.ts';
+import { blurOf, type Lines, offsetByAcross, PAIRS, SIGN, widthOf, ZONES } from './lines.ts';
+import type { Model } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
 import { cholesky, copyOf, dot, rowsOf, solve, substitute } from './solve.ts';

@@ -6,7 +6,8 @@ import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneS
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
 import { type Effort, FINE, FINEST, fitLines, QUICK } from './fit.ts';
-import { type Knowledge, type Lines, widthOf, ZONES } from './model.ts';
+import { type Lines, widthOf, ZONES } from './lines.ts';
+import type { Knowledge } from './model.ts';
 import { findMosaic, type Mosaic, stillShows } from './mosaic.ts';
 import { orderOf } from './order.ts';
 import type { Level } from './pyramid.ts';

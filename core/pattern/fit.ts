@@ -12,18 +12,16 @@
  */
 import { conclude, type Fit } from './conclude.ts';
 import { jointStep, moved, normalEquations } from './equations.ts';
+import { type Lines, offsetOf, widthOf } from './lines.ts';
 import {
   buildInterference,
   buildMixing,
   buildProfiles,
   followOffset,
   type Knowledge,
-  type Lines,
   type Model,
-  offsetOf,
   startModel,
   updateNoise,
-  widthOf,
 } from './model.ts';
 import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';

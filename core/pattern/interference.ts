@@ -22,15 +22,8 @@ import {
   ZoneSpread,
 } from '../optics/lineSpread.ts';
 import type { ZoneShape } from '../optics/mask.ts';
-import { ZONES } from './model.ts';
+import { ZONES } from './lines.ts';
 import { blur, type CrossProfiles, gaussianKernel } from './profiles.ts';
-
-/** Two zones at a time. */
-export const PAIRS = [
-  [0, 1],
-  [0, 2],
-  [1, 2],
-] as const;
 
 /** Radial places for which it is computed. */
 const NODES = 5;

@@ -4,7 +4,7 @@
  * the zones' shifts, and so the offset, are the same in all orders, but the distance is not.
  */
 import type { Fit } from './conclude.ts';
-import { SIGN } from './model.ts';
+import { SIGN } from './lines.ts';
 import type { Level } from './pyramid.ts';
 import type { RoughPattern } from './rough.ts';
 

@@ -5,7 +5,7 @@
 
 import { atWavelength, meanRay, rayReach, type Wave, ZoneSpread } from '../optics/lineSpread.ts';
 import { cachedCentroids, offsetOfShifts, type ZoneShape } from '../optics/mask.ts';
-import { offsetOf } from './model.ts';
+import { offsetOf } from './lines.ts';
 
 /** Radial places for which profiles are computed; between them they are interpolated. */
 const NODES = 4;

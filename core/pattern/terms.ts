@@ -1,6 +1,7 @@
 /** What the model says at each sample, term by term, so that whoever asks for the same lines again need not compute it anew. */
-import { PAIRS } from './interference.ts';
-import { type Lines, type Model, type Profile, SIGN } from './model.ts';
+
+import { type Lines, PAIRS, SIGN } from './lines.ts';
+import type { Model, Profile } from './model.ts';
 import type { Samples } from './samples.ts';
 
 /** What the three spots on a sample's own side contribute to it: three values in a row for each sample, and room for more. */

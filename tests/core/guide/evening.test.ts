@@ -3,7 +3,7 @@ import { expect, it } from 'vitest';
 import { type Calibration, calibrate } from '../../../core/guide/calibrate.ts';
 import { guide, type Instruction } from '../../../core/guide/guide.ts';
 import type { Optics } from '../../../core/measurement.ts';
-import { measure } from '../../../core/pattern/measure.ts';
+import { LiveMeasurer } from '../../../core/pattern/live.ts';
 import type { Scenario } from '../../../core/simulator/scenario.ts';
 import { SimulatedWorld } from '../../../core/simulator/world.ts';
 import { Tracker } from '../../../core/track/track.ts';
@@ -22,6 +22,7 @@ it('leads a hand from out of focus to written down, on the simulator’s picture
     pixelUm: world.pixelUm,
     mask: { ...scenario.mask, orientation: null },
   };
+  const live = new LiveMeasurer();
   const tracker = new Tracker();
   const shown: Instruction[] = [];
   let calibration: Calibration | null = null;
@@ -30,7 +31,7 @@ it('leads a hand from out of focus to written down, on the simulator’s picture
     for (let i = 0; i < seconds * FPS && shown.at(-1)?.kind !== 'write-it-down'; i++) {
       timeMs += 1000 / FPS;
       world.ring += marksPerS() / FPS;
-      const track = tracker.push(timeMs, measure(world.frame(timeMs).image, optics));
+      const track = tracker.push(timeMs, live.measure(world.frame(timeMs).image, optics));
       shown.push(guide(track, optics, calibration, {}, shown.at(-1) ?? null));
     }
   };
