@@ -204,6 +204,16 @@ export class Session {
     this.#tell();
   }
 
+  /** What comes with every frame: told at once where it is news, or else with what is told next. */
+  #note(change: Partial<SessionState>, isNews: boolean): void {
+    this.#state = { ...this.#state, ...change };
+    if (isNews || performance.now() - this.#toldMs >= TELL_MS) this.#tell();
+  }
+
+  #noteCamera(camera: CameraMessage): void {
+    this.#note({ camera }, standing(camera) !== standing(this.#state.camera));
+  }
+
   #tell(): void {
     this.#toldMs = performance.now();
     for (const listener of this.#listeners) listener();
@@ -250,7 +260,7 @@ export class Session {
       this.#video = video
         ? new VideoInput(
             video,
-            (status) => this.#set({ camera: status }),
+            (status) => this.#noteCamera(status),
             (frame) => void this.#takeVideo(frame),
           )
         : null;
@@ -260,7 +270,7 @@ export class Session {
     }
     // Started by somebody, not by itself after a loss: what it shows does not join what was before.
     if (camera.state === 'starting' && this.#state.camera.state !== 'lost') this.#tracker = new Tracker();
-    if (!this.#video) this.#set({ camera });
+    if (!this.#video) this.#noteCamera(camera);
   }
 
   /**
@@ -394,13 +404,17 @@ export class Session {
     const change = { header, optics, reading, track, instruction };
     const isNews = instruction.kind !== this.#state.instruction.kind;
     const shownMs = isReplay ? null : smoothedMs + (toScreenMs - smoothedMs) / 10;
-    this.#state = { ...this.#state, ...change, toScreenMs: shownMs };
-    if (isNews || performance.now() - this.#toldMs >= TELL_MS) this.#tell();
+    this.#note({ ...change, toScreenMs: shownMs }, isNews);
     // For bench and tests, which listen; costs nothing when nobody does.
     const { decodeMs, measureMs } = result;
     const detail = { toScreenMs, decodeMs, measureMs, sequence: header.sequence, reading };
     document.dispatchEvent(new CustomEvent('nightring-frame', { detail }));
   }
+}
+
+/** How a camera stands, without its counts of frames. */
+function standing({ delivered, dropped, ...status }: CameraMessage): string {
+  return JSON.stringify(status);
 }
 
 /**
