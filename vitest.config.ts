@@ -4,7 +4,7 @@ import { defineConfig } from 'vitest/config';
 
 /**
  * Two groups, one after the other: most tests compute on one core or wait for a camera, so that two
- * more of them than there are cores run at a time; browsers take all cores while live view runs, and run one file at a time.
+ * more of them than there are cores run at a time; browsers take a core each while live view runs, and run two files at a time.
  */
 const browser = ['browser', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
 
@@ -32,7 +32,7 @@ export default defineConfig({
         test: {
           name: 'browser',
           include: browser,
-          fileParallelism: false,
+          maxWorkers: 2,
           sequence: { groupOrder: 1 },
         },
       },
