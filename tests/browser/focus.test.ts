@@ -41,6 +41,23 @@ describe('the focus screen with the simulated camera', () => {
     expect(problems).toEqual([]);
   });
 
+  test('the screen is told ten times a second, however many frames and words of the camera come', async () => {
+    const { page } = opened;
+    await waitForInstruction(page, 'distance');
+    const { tellings, seconds } = await page.evaluate(async () => {
+      let [frames, tellings] = [0, 0];
+      document.addEventListener('nightring-frame', () => frames++);
+      // The bars move with every reading that the screen is told of.
+      const watch = new MutationObserver(() => tellings++);
+      watch.observe(document.querySelector('.balance')!, { subtree: true, attributes: true });
+      const start = performance.now();
+      while (frames < 90) await new Promise((resolve) => setTimeout(resolve, 100));
+      return { tellings, seconds: (performance.now() - start) / 1000 };
+    });
+    expect(tellings).toBeGreaterThan(3);
+    expect(tellings).toBeLessThan(11 * seconds + 5);
+  });
+
   test('calibrates by keyboard, then its own words lead the ring into focus', async () => {
     const { page, problems } = opened;
     await waitForInstruction(page, 'distance');

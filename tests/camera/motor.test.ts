@@ -3,7 +3,7 @@
  * follow from where the lens stands are measured, and the loop asks for the next step.
  */
 import { readFile } from 'node:fs/promises';
-import { expect, test } from 'vitest';
+import { expect, onTestFinished, test } from 'vitest';
 import { focusDrive } from '../../core/camera/drive.ts';
 import { magnifier } from '../../core/camera/magnify.ts';
 import { lensReport, readiness } from '../../core/camera/readiness.ts';
@@ -20,10 +20,9 @@ import { Tracker } from '../../core/track/track.ts';
 import { openGphoto } from '../../host/cameras/gphoto.ts';
 import type { CameraError } from '../../host/cameras/source.ts';
 import { decode } from '../../host/decode/decode.ts';
-import { encodeJpeg } from '../support/encode.ts';
+import { startMotorCamera } from './motorCamera.ts';
 import { closing, virtualCamera } from './support.ts';
 import { sensor } from './virtual/dialect.ts';
-import { LensMotor } from './virtual/lens.ts';
 
 /** Frames are taken to come so far apart: the loop's patience runs on their times, not on this machine's speed. */
 const FRAME_MS = 100;
@@ -33,23 +32,8 @@ const scenario: Scenario = JSON.parse(await readFile('samples/scenario.json', 'u
 scenario.camera.liveWidthPx /= 2;
 scenario.camera.liveHeightPx /= 2;
 const { lens } = scenario;
-
-/** Pictures of the simulator's star, its ring where the camera's lens stands. */
-function showWorld(marksPerStep: number, startMark: number) {
-  const world = new SimulatedWorld(scenario, 5);
-  world.magnification = Math.max(...scenario.camera.magnifications);
-  let shown = 0;
-  const marks = (steps: number) => startMark + marksPerStep * steps;
-  return {
-    world,
-    frame(_: number, { focusSteps }: { focusSteps: number }) {
-      // The ring's own play is not wanted here: the motor has its own.
-      world.ring = marks(focusSteps);
-      const { image } = world.frame(FRAME_MS * shown++);
-      return encodeJpeg(image, scenario.camera.jpegQuality);
-    },
-  };
-}
+const world = new SimulatedWorld(scenario);
+world.magnification = Math.max(...scenario.camera.magnifications);
 
 test.each([
   { dialect: '0x0A', play: 60, marksPerStep: -0.004 },
@@ -58,8 +42,10 @@ test.each([
   lens.backlashMarks = 0;
   const infinity =
     lens.settings[1].infinityMark + lens.settings[1].marksPerDegree * (scenario.evening.startC - lens.referenceC);
-  const { world, frame } = showWorld(marksPerStep, infinity - 1.6);
-  const camera = await virtualCamera({ frame }, { dialect, lens: new LensMotor({ playSteps: play }) });
+  const startMark = infinity - 1.6;
+  const scene = { scenario, dialect, playSteps: play, marksPerStep, startMark, frameMs: FRAME_MS };
+  const camera = await startMotorCamera(scene);
+  onTestFinished(camera.stop);
   const source = closing(await openGphoto(camera.port));
 
   const config = await source.readConfig();
@@ -68,7 +54,8 @@ test.each([
   const drive = focusDrive(roles.driveFocus!)!;
   const motor = new FocusMotor(drive.sizes, drive);
 
-  const optics = { focalMm: world.focalMm, fNumber: lens.fNumber, pixelUm: world.pixelUm, mask: scenario.mask };
+  const { focalMm, pixelUm } = world;
+  const optics = { focalMm, fNumber: lens.fNumber, pixelUm, mask: scenario.mask };
   const measurer = new LiveMeasurer();
   const tracker = new Tracker();
   const frames: Frame[] = [];
@@ -114,8 +101,7 @@ test.each([
     sinceMs = timeMs;
   }
   // Quarter-wave depth of focus, 2 λ N² (Born & Wolf §8.8), against the hidden truth.
-  world.ring = infinity - 1.6 + marksPerStep * camera.state.focusSteps;
-  expect(Math.abs(world.dzUm)).toBeLessThan(depthOfFocusUm(lens.fNumber));
+  expect(Math.abs(await camera.dzUm())).toBeLessThan(depthOfFocusUm(lens.fNumber));
   expect(motor.moves).toBeLessThan(30);
   // Steps of a motor are so many microns each; the dialect with sizes has 4 of them in its smallest.
   const smallest = dialect === '0x0A' ? 1 : 4;

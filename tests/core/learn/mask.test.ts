@@ -71,7 +71,7 @@ describe('the scale of live view, from the pattern', () => {
   // A full-size still at 50 mm: spots 37 px from the star, 12 px where it is reduced.
   const far: Optics = { ...still, focalMm: 50, pixelUm: 4.3 };
   const shot = { focalMm: 50, pixelUm: 4.3, dzUm: 12, seed: 3 };
-  const farMask = learned(look({ ...shot, bayer: true }, far));
+  const farMask = learned(look({ ...shot, bayer: true }, far), far);
 
   test.each([
     ['a third as large', 300, 3, 1],
