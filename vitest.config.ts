@@ -1,6 +1,7 @@
 import { availableParallelism } from 'node:os';
 import { fileURLToPath } from 'node:url';
 import { defineConfig } from 'vitest/config';
+import { BaseSequencer, type TestSpecification } from 'vitest/node';
 
 /**
  * Two groups, one after the other: most tests compute on one core or wait for a camera, so that two
@@ -8,8 +9,17 @@ import { defineConfig } from 'vitest/config';
  */
 const browser = ['browser', 'electron', 'scripts'].map((folder) => `tests/${folder}/**/*.test.ts`);
 
+/** What waits for a minute and more begins first, so that it does not run alone at the end. */
+class LongestFirst extends BaseSequencer {
+  override async sort(files: TestSpecification[]): Promise<TestSpecification[]> {
+    const isLong = ({ moduleId }: TestSpecification) => Number(moduleId.endsWith('soak.test.ts'));
+    return (await super.sort(files)).sort((a, b) => isLong(b) - isLong(a));
+  }
+}
+
 export default defineConfig({
   test: {
+    sequence: { sequencer: LongestFirst },
     // Limits for what hangs, not for speed: the machine may be busy.
     testTimeout: 60_000,
     hookTimeout: 120_000,
