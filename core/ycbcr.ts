@@ -133,19 +133,17 @@ export function rgbaAsNeeded(planes: Planes, rgba: Uint8ClampedArray): (part: Pa
       writeRgba(planes, rgba, { xPx: left, yPx: top, widthPx: right - left, heightPx: bottom - top });
   };
   return ({ xPx, yPx, widthPx, heightPx }) => {
-    const before: Edges = made ?? { left: planes.widthPx, top: planes.heightPx, right: 0, bottom: 0 };
-    const left = Math.min(before.left, Math.max(0, Math.floor(xPx)));
-    const top = Math.min(before.top, Math.max(0, Math.floor(yPx)));
+    const [x, y] = [Math.max(0, Math.floor(xPx)), Math.max(0, Math.floor(yPx))];
+    const before: Edges = made ?? { left: x, top: y, right: x, bottom: y };
+    const left = Math.min(before.left, x);
+    const top = Math.min(before.top, y);
     const right = Math.max(before.right, Math.min(planes.widthPx, Math.ceil(xPx + widthPx)));
     const bottom = Math.max(before.bottom, Math.min(planes.heightPx, Math.ceil(yPx + heightPx)));
     if (left >= right || top >= bottom) return;
-    if (!made) make(left, top, right, bottom);
-    else {
-      make(left, top, right, made.top);
-      make(left, made.bottom, right, bottom);
-      make(left, made.top, made.left, made.bottom);
-      make(made.right, made.top, right, made.bottom);
-    }
+    make(left, top, right, before.top);
+    make(left, before.bottom, right, bottom);
+    make(left, before.top, before.left, before.bottom);
+    make(before.right, before.top, right, before.bottom);
     made = { left, top, right, bottom };
   };
 }

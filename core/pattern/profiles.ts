@@ -73,9 +73,7 @@ export class CrossProfiles {
     distancePx: number,
     delta: number[],
   ) {
-    this.from = base.from;
-    this.nodeStep = base.nodeStep;
-    this.stepPx = base.stepPx;
+    this.standAs(base);
     this.fill(airyPx, blurPx, wave, distancePx);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
@@ -88,9 +86,7 @@ export class CrossProfiles {
    * solves the equation of heat).
    */
   buildByBlur(base: CrossProfiles, blurPx: number[]): void {
-    this.from = base.from;
-    this.nodeStep = base.nodeStep;
-    this.stepPx = base.stepPx;
+    this.standAs(base);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
       const scale = blurPx[zone] / this.stepPx ** 2;
@@ -98,6 +94,13 @@ export class CrossProfiles {
         for (let i = node * SAMPLES + 1; i < (node + 1) * SAMPLES - 1; i++)
           table[i] = scale * (from[i - 1] - 2 * from[i] + from[i + 1]);
     });
+  }
+
+  /** Takes the places for which `base` has profiles. */
+  private standAs({ from, nodeStep, stepPx }: CrossProfiles): void {
+    this.from = from;
+    this.nodeStep = nodeStep;
+    this.stepPx = stepPx;
   }
 
   private fill(airyPx: number, blurPx: number[], wave: Wave, distancePx: number): void {

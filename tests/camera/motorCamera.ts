@@ -1,7 +1,7 @@
 /**
  * A virtual camera with a focus motor, in a thread of its own: whoever measures its pictures keeps a thread busy for
- * seconds on a busy machine, and libgphoto2 waits two and a half for an answer. As the thread's own program it shows
- * the simulator's star, the ring where the lens stands, and tells its port, then where focus is as often as it is asked.
+ * seconds on a busy machine, and libgphoto2 gives up a camera whose answer takes so long. As the thread's own program it
+ * shows the simulator's star, the ring where the lens stands, and tells its port, then where focus is as often as it is asked.
  */
 import { once } from 'node:events';
 import { parentPort, Worker, workerData } from 'node:worker_threads';
@@ -29,7 +29,7 @@ export interface MotorCamera {
   stop(): Promise<void>;
 }
 
-/** Marks about the start within which pictures are drawn without delay. */
+/** Marks beyond the start within which pictures are drawn without delay. */
 const REACH = 2.4;
 
 export async function startMotorCamera(scene: MotorScene): Promise<MotorCamera> {
