@@ -396,41 +396,61 @@ function addZoneField(
   };
   for (let i = 0; i < width; i++) {
     fillKernel(pupil.columns, col0, cols, i + box.u0);
-    for (let row = 0; row < rows; row++) {
-      let sumRe = 0;
-      let sumIm = 0;
-      for (let j = 0, at = row * cols; j < cols; j++, at++) {
-        const a = pupilRe[at];
-        const b = pupilIm[at];
-        const c = kernelRe[j];
-        const s = kernelIm[j];
-        sumRe += a * c - b * s;
-        sumIm += a * s + b * c;
-      }
-      halfRe[i * rows + row] = sumRe;
-      halfIm[i * rows + row] = sumIm;
-    }
+    sumLines(pupilRe, pupilIm, cols, kernelRe, kernelIm, rows, halfRe, halfIm, i * rows);
   }
   // Along n.
   const fadeU = fading(box.u0, width, box.uLow, box.uHigh, fadeAiry * SAMPLES_PER_AIRY);
   const fadeN = fading(box.n0, height, box.nLow, box.nHigh, fadeAiry * SAMPLES_PER_AIRY);
+  const lineRe = new Float64Array(width);
+  const lineIm = new Float64Array(width);
   for (let j = 0; j < height; j++) {
     fillKernel(pupil.rows, row0, rows, j + box.n0);
+    sumLines(halfRe, halfIm, rows, kernelRe, kernelIm, width, lineRe, lineIm, 0);
     const out = (j + box.n0 - whole.n0) * (whole.u1 - whole.u0) + box.u0 - whole.u0;
     for (let i = 0; i < width; i++) {
-      let sumRe = 0;
-      let sumIm = 0;
-      for (let row = 0, at = i * rows; row < rows; row++, at++) {
-        const a = halfRe[at];
-        const b = halfIm[at];
-        const c = kernelRe[row];
-        const s = kernelIm[row];
-        sumRe += a * c - b * s;
-        sumIm += a * s + b * c;
-      }
       const share = fadeU[i] * fadeN[j];
-      re[out + i] += share * sumRe;
-      im[out + i] += share * sumIm;
+      re[out + i] += share * lineRe[i];
+      im[out + i] += share * lineIm[i];
     }
+  }
+}
+
+/**
+ * Sums each of `lines` lines of `cells` values with the kernel's, into (outRe, outIm) from `out` on. Two lines at a time:
+ * a sum waits for its last addition, the other one's goes on meanwhile.
+ */
+function sumLines(
+  re: Float64Array,
+  im: Float64Array,
+  cells: number,
+  kernelRe: Float64Array,
+  kernelIm: Float64Array,
+  lines: number,
+  outRe: Float64Array,
+  outIm: Float64Array,
+  out: number,
+): void {
+  for (let line = 0; line < lines; line += 2) {
+    // Of an odd number the last line is summed twice.
+    const first = line * cells;
+    const second = Math.min(line + 1, lines - 1) * cells;
+    let [firstRe, firstIm, secondRe, secondIm] = [0, 0, 0, 0];
+    for (let j = 0; j < cells; j++) {
+      const c = kernelRe[j];
+      const s = kernelIm[j];
+      const a = re[first + j];
+      const b = im[first + j];
+      const d = re[second + j];
+      const e = im[second + j];
+      firstRe += a * c - b * s;
+      firstIm += a * s + b * c;
+      secondRe += d * c - e * s;
+      secondIm += d * s + e * c;
+    }
+    outRe[out + line] = firstRe;
+    outIm[out + line] = firstIm;
+    if (line + 1 === lines) continue;
+    outRe[out + line + 1] = secondRe;
+    outIm[out + line + 1] = secondIm;
   }
 }

@@ -232,27 +232,42 @@ export function chordField(
   const half = (to - from) / 2;
   re.fill(0);
   im.fill(0);
-  for (const { place, weight } of gaussLegendre(Math.ceil(Math.PI * waves) + MORE_NODES)) {
+  const nodes = gaussLegendre(2 * Math.ceil((Math.PI * waves + MORE_NODES) / 2));
+  /** Field of a node at the first place, and its turn from each place to the next. */
+  const startOf = ({ place, weight }: Node) => {
     const b = from + half * (1 + place);
     const phase = phaseAcross(at, b, wave, firstRho);
-    let cos = weight * half * Math.cos(phase);
-    let sin = weight * half * Math.sin(phase);
     const turn = -2 * Math.PI * b * stepRho;
-    const [turnCos, turnSin] = [Math.cos(turn), Math.sin(turn)];
+    const size = weight * half;
+    return [size * Math.cos(phase), size * Math.sin(phase), Math.cos(turn), Math.sin(turn)];
+  };
+  // Two nodes at a time: each turn waits for the one before it, the other node's goes on meanwhile.
+  for (let node = 0; node < nodes.length; node += 2) {
+    let [cos, sin, turnCos, turnSin] = startOf(nodes[node]);
+    let [otherCos, otherSin, otherTurnCos, otherTurnSin] = startOf(nodes[node + 1]);
     for (let k = 0; k < re.length; k++) {
-      re[k] += cos;
-      im[k] += sin;
+      re[k] += cos + otherCos;
+      im[k] += sin + otherSin;
       const next = cos * turnCos - sin * turnSin;
       sin = sin * turnCos + cos * turnSin;
       cos = next;
+      const otherNext = otherCos * otherTurnCos - otherSin * otherTurnSin;
+      otherSin = otherSin * otherTurnCos + otherCos * otherTurnSin;
+      otherCos = otherNext;
     }
   }
 }
 
-const rules = new Map<number, { place: number; weight: number }[]>();
+/** Of an integration rule. */
+interface Node {
+  place: number;
+  weight: number;
+}
+
+const rules = new Map<number, Node[]>();
 
 /** Gauss's rule with so many nodes on (−1, 1): roots of the Legendre polynomial by Newton's method (Abramowitz & Stegun 25.4.29). */
-function gaussLegendre(count: number): { place: number; weight: number }[] {
+function gaussLegendre(count: number): Node[] {
   return kept(rules, count, () =>
     Array.from({ length: count }, (_, i) => {
       let place = Math.cos((Math.PI * (i + 0.75)) / (count + 0.5));

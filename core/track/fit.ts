@@ -39,6 +39,10 @@ const CLIP = 2.5;
 /** Scatter over scatter between neighbours (1 for white noise) from which a wander counts as a turn; 3.2 is a correlation of 0.9. */
 const SLOWEST = 4;
 
+/** Points whose middle value a fit starts from; all of them would be sorted for each frame. */
+const START_POINTS = 101;
+
+const evenly = (): number => 1;
 const biweight = (z: number): number => (Math.abs(z) < WILD ? (1 - (z / WILD) ** 2) ** 2 : 0);
 const huber = (z: number): number => (Math.abs(z) < CLIP ? 1 : CLIP / Math.abs(z));
 
@@ -58,16 +62,15 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
   const n = points.length;
   const end = points[n - 1].timeMs;
   const times = points.map((p) => (degree ? (p.timeMs - end) / 1000 : 0));
-  const start = median(points.map((p) => p.offsetPx));
-  let [value, rate] = [start, 0];
+  const every = Math.ceil(n / START_POINTS);
+  let value = median(Array.from({ length: Math.ceil(n / every) }, (_, i) => points[i * every].offsetPx));
+  let rate = 0;
   for (const [weigh, rounds] of [
     [huber, 12],
     [biweight, 8],
   ] as const) {
     for (let round = 0; round < rounds; round++) {
-      const m = moments(points, times, (i) =>
-        weigh((points[i].offsetPx - value - rate * times[i]) / (points[i].sigmaPx * noise.scale)),
-      );
+      const m = moments(points, times, { value, rate, scale: noise.scale }, weigh);
       if (m.det <= 0) break;
       const before = value;
       value = (m.stt * m.sy - m.st * m.sty) / m.det;
@@ -76,7 +79,7 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
     }
   }
   const residuals = points.map((p, i) => (p.offsetPx - value - rate * times[i]) / p.sigmaPx);
-  const { s, st, stt, det } = moments(points, times, () => 1);
+  const { s, st, stt, det } = moments(points, times, { value, rate, scale: 1 }, evenly);
   const variance = noise.longRun / det;
 
   // Var(mean of the newest m − fitted there) = longRun (1/m − h), h the fit's own share, for unit weights.
@@ -95,6 +98,7 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
     next *= 2;
     const share = (stt * sumW * sumW - 2 * st * sumW * sumT + s * sumT * sumT) / det;
     const mean = Math.abs(sum) / Math.sqrt(noise.longRun * (sumW - share));
+    if (mean <= lackOfFit) continue;
     // A few wild frames among the newest must not pass for a turn: most of them have to be off.
     const most = Math.abs(median(residuals.slice(-m))) * 1.6 * Math.sqrt(m / noise.longRun);
     lackOfFit = Math.max(lackOfFit, Math.min(mean, most));
@@ -109,18 +113,28 @@ export function fit(points: readonly Point[], degree: 0 | 1, noise: Noise): Fit 
   };
 }
 
-/** Weighted sums; for a constant (all times 0) they are arranged so that the same solution serves. */
-function moments(points: readonly Point[], times: readonly number[], weigh: (i: number) => number) {
+/**
+ * Weighted sums; for a constant (all times 0) they are arranged so that the same solution serves.
+ * @param weigh a point's weight by its distance from `line`, in units of its σ
+ */
+function moments(
+  points: readonly Point[],
+  times: readonly number[],
+  line: { value: number; rate: number; scale: number },
+  weigh: (z: number) => number,
+) {
   let [s, st, stt, sy, sty] = [0, 0, 0, 0, 0];
   let constant = true;
   for (let i = 0; i < points.length; i++) {
-    const w = weigh(i) / points[i].sigmaPx ** 2;
+    const { offsetPx, sigmaPx } = points[i];
+    const time = times[i];
+    const w = weigh((offsetPx - line.value - line.rate * time) / (sigmaPx * line.scale)) / sigmaPx ** 2;
     s += w;
-    st += w * times[i];
-    stt += w * times[i] ** 2;
-    sy += w * points[i].offsetPx;
-    sty += w * times[i] * points[i].offsetPx;
-    if (times[i] !== 0) constant = false;
+    st += w * time;
+    stt += w * time ** 2;
+    sy += w * offsetPx;
+    sty += w * time * offsetPx;
+    if (time !== 0) constant = false;
   }
   if (constant) stt = 1;
   return { s, st, stt, sy, sty, det: s * stt - st * st };

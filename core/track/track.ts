@@ -71,6 +71,8 @@ const LEARN_FIT = 3.5;
 /** Weight of "as stated and white" against what is learned. */
 const PRIOR_FRAMES = 12;
 export const FEWEST_FRAMES = 8;
+/** Frames that tell how noisy one is. */
+const NEWEST = 100;
 /** |z| at which the newest frames have left the fit: at rest, in a turn; and how well a shortened run must fit. */
 const BREAK_AT_REST = 4.5;
 const BREAK_IN_TURN = 3;
@@ -264,7 +266,7 @@ export class Tracker {
 
     const spanMs = timeMs - this.#run[0].timeMs;
     const slopeZ = Math.abs(line.rate) / Math.sqrt(line.rateVariance);
-    const frameSigmaPx = this.#noise.scale * median(this.#run.map((p) => p.sigmaPx));
+    const frameSigmaPx = this.#noise.scale * median(this.#run.slice(-NEWEST).map((p) => p.sigmaPx));
     // A creep of less than half a frame's noise in a second (cooling lens) is followed but is no turn of the ring.
     const creeping = Math.abs(line.rate) < frameSigmaPx / 2;
     const moving = !creeping && slopeZ > (this.#state === 'turning' ? 2.5 : 4);
