@@ -291,7 +291,7 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
         const spot = spots[2 * zone + half];
         spot.top += weight * part[zone] * (observed - model + part[zone]);
         spot.bottom += weight * part[zone] ** 2;
-        spot.peak = Math.max(spot.peak, (part[zone] / noise.sky[c]) ** 2);
+        spot.peak = Math.max(spot.peak, (part[zone] / samples.skyNoise[c]) ** 2);
       }
     }
   }

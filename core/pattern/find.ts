@@ -203,11 +203,12 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
   let tried = [best];
   let { told } = found;
   const isFurther = Math.abs(best.offsetPx) >= FURTHER * told.atPx;
-  if (isFurther || told.wanted > 0) {
+  const isAnew = finest || isFurther;
+  if (isAnew || told.wanted > 0) {
     const fits = fitRivals(samples, rough, shapes, best, width, optics);
     tried = fits.filter((fit) => fit !== null);
     if (tried.length > 1) {
-      const before = isFurther || told.misfits.length !== shapes.length ? NOTHING_TOLD : told;
+      const before = isAnew || told.misfits.length !== shapes.length ? NOTHING_TOLD : told;
       const misfits = fits.map((fit, k) => (fit?.misfit ?? Number.POSITIVE_INFINITY) + (before.misfits[k] ?? 0));
       const [least, next] = misfits.toSorted((a, b) => a - b);
       const isClear = next - least > (CLEARLY_TOLD * best.misfit) / samples.value.length;
@@ -216,35 +217,55 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       best = likeliest(fits, misfits, shapes.indexOf(first)) ?? best;
     }
   }
-  let doubtPx = finest ? 0 : found.doubtPx;
-  let heldPx = 0;
-  if (finest && samples.channel !== null) {
-    const { misfit, shape } = best;
-    // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
-    const effort = shape.layout === 'strips-u' ? FINE : FINEST;
-    // Which way round the outer gratings sit may show only now.
-    const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
-    const fitAll = (effort: Effort, w: number): Fit[] =>
-      rivals
-        .map(({ shape, lines }) => fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w }))
-        .filter((fit) => fit !== null);
-    const plain = fitAll(effort, 0);
+  const { fit, doubtPx, followedPx } =
+    finest && samples.channel !== null
+      ? lastWord(samples, rough, shapes, tried, best, lines.w, optics)
+      : { fit: best, doubtPx: finest ? 0 : found.doubtPx, followedPx: finest ? 0 : found.doubtPx };
+  const offsetSigmaPx = Math.hypot(fit.offsetSigmaPx, doubtPx);
+  return { ...found, rough, fit: { ...fit, offsetSigmaPx }, told, doubtPx: followedPx };
+}
+
+/**
+ * The likeliest explanation of a picture, with what zones have in common and with spherical aberration looked for.
+ * @param tried fits with the shapes that can be told apart, `best` the likeliest of them
+ * @param w W040 to look from as well, waves
+ * @returns `doubtPx`: what other explanations add to the offset's σ; `followedPx`: to that of offsets followed from here
+ */
+function lastWord(
+  samples: Samples,
+  rough: RoughPattern,
+  shapes: ZoneShape[],
+  tried: Fit[],
+  best: Fit,
+  w: number,
+  optics: Optics,
+): { fit: Fit; doubtPx: number; followedPx: number } {
+  const { misfit, shape, lines } = best;
+  // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
+  const effort = shape.layout === 'strips-u' ? FINE : FINEST;
+  const fitAll = (starts: Pick<Fit, 'shape' | 'lines'>[], effort: Effort, w: number): Fit[] =>
+    starts
+      .map(({ shape, lines }) => fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w }))
+      .filter((fit) => fit !== null);
+  // Which way round the outer gratings sit may show only now.
+  const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
+  const plain = fitAll(rivals, effort, 0);
+  // Near focus one way round has stood for both, but with aberration they differ there, too.
+  const untried = shapes
+    .filter((other) => other.layout === shape.layout && !tried.some((fit) => isAlike(fit.shape, other)))
+    .map((other) => ({ shape: other, lines }));
+  const isSought = knowledge(shape, optics).airyPx !== null;
+  const aberrated = [...new Set(isSought ? [w, ...SPHERICAL_STARTS[shape.layout]] : [])]
+    .flatMap((start) => fitAll([...rivals, ...untried], { ...effort, spherical: true }, start))
     // Zones that are lit otherwise than they should be have other shapes, which could be taken for aberration.
-    const isEven = best.unevenness < MOST_UNEVEN;
-    const starts = [...new Set([lines.w, ...SPHERICAL_STARTS[shape.layout]])];
-    const aberrated =
-      isEven && knowledge(shape, optics).airyPx !== null
-        ? starts.flatMap((w) => fitAll({ ...effort, spherical: true }, w))
-        : [];
-    const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
-    ({ best, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best));
-    heldPx =
-      best.lines.w === 0
-        ? 0
-        : doubtOfHeld(best, fitLines(samples, rough, knowledge(best.shape, optics), effort, best.lines));
-  }
-  const fit = { ...best, offsetSigmaPx: Math.hypot(best.offsetSigmaPx, doubtPx) };
-  return { ...found, rough, fit, told, doubtPx: Math.hypot(doubtPx, heldPx) };
+    .filter((fit) => fit.unevenness < MOST_UNEVEN);
+  const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
+  const { best: fit, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best);
+  // Followed frames hold the aberration that is found here.
+  const held = aberrated.includes(fit)
+    ? doubtOfHeld(fit, fitLines(samples, rough, knowledge(fit.shape, optics), effort, fit.lines))
+    : 0;
+  return { fit, doubtPx, followedPx: Math.hypot(doubtPx, held) };
 }
 
 /** What a followed pattern's offset may be wrong by, px, as the spherical aberration that a first look found is held. */

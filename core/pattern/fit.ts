@@ -27,7 +27,10 @@ import type { RoughPattern } from './rough.ts';
 import type { Samples } from './samples.ts';
 import { evaluate } from './terms.ts';
 
-/** How long to go on: descents, steps in each; whether mixing and interference count, and how strange light does. */
+/**
+ * How long to go on: descents, steps in each; whether mixing and interference count, how strange light does, and how far
+ * the model is trusted.
+ */
 export interface Effort {
   turns: number;
   rounds: number;
@@ -37,6 +40,8 @@ export interface Effort {
   spherical: boolean;
   /** See `Model`. */
   freedom: number;
+  /** Share of the peak to which the model can be trusted. */
+  trust: number;
 }
 
 /** Enough to tell one start from another. */
@@ -47,9 +52,21 @@ export const QUICK: Effort = {
   interference: false,
   spherical: false,
   freedom: Infinity,
+  trust: 0.003,
 };
-/** From a good start as well as can be; in faint light, seen by all channels, mixing does not show. */
-export const FINE: Effort = { turns: 5, rounds: 2, mixing: true, interference: false, spherical: false, freedom: 20 };
+/**
+ * From a good start as well as can be; in faint light, seen by all channels, mixing does not show. The light's wings are not
+ * known better than to half a thousandth of the peak.
+ */
+export const FINE: Effort = {
+  turns: 5,
+  rounds: 2,
+  mixing: true,
+  interference: false,
+  spherical: false,
+  freedom: 20,
+  trust: 0.0005,
+};
 /** The last word, from where FINE has come. */
 export const FINEST: Effort = { ...FINE, interference: true };
 

@@ -10,7 +10,7 @@ import { blurOf, copyLines, type Lines, offsetOf, PAIRS, SIGN, ZONES } from './l
 import { Mixing } from './mixing.ts';
 import { CrossProfiles } from './profiles.ts';
 import type { RoughPattern } from './rough.ts';
-import { INNER, OUTER, type Samples } from './samples.ts';
+import { INNER, OUTER, QUANTISATION, type Samples } from './samples.ts';
 import { emptyTerms, evaluate, modelLight, spectrumSeen, type Terms } from './terms.ts';
 
 /** Radial profile: nodes × channels, linear between nodes. */
@@ -70,7 +70,7 @@ export function startModel(
   samples: Samples,
   rough: RoughPattern,
   known: Knowledge,
-  { freedom, spherical: fitsW }: Pick<Effort, 'freedom' | 'spherical'>,
+  { freedom, spherical: fitsW, trust }: Pick<Effort, 'freedom' | 'spherical' | 'trust'>,
   start?: Lines,
 ): Model {
   const lines = start ? copyLines(start) : startLines(rough, known);
@@ -86,7 +86,7 @@ export function startModel(
     interference: new Interference(),
     profile: startProfile(rough.distancePx, samples),
     terms: emptyTerms(samples),
-    noise: { sky: noiseFloor(samples), gain: new Float64Array(samples.channels).fill(1e-3) },
+    noise: { sky: noiseFloor(samples, trust), gain: new Float64Array(samples.channels).fill(1e-3) },
     weights: new Float32Array(samples.value.length),
     freedom,
     // Trails and shake blur each line differently, which shows where diffraction is known and colours are summed.
@@ -123,16 +123,20 @@ function startProfile(distancePx: number, samples: Samples): Profile {
   return { from: INNER * distancePx, step, nodes, values: new Float64Array(nodes * samples.channels) };
 }
 
-/**
- * Sky noise of each channel, but no less than what the model itself can be trusted to: the light's
- * wings are not known better than to half a thousandth of the peak.
- */
-const MODEL_TRUST = 0.0005;
+/** A sky with less noise than so many times what quantisation makes is silent: JPEG has rounded its noise away. */
+const SILENT = 1.5;
+/** What JPEG did to the spots of such a picture the sky does not show: it is trusted less by this factor. */
+const SILENT_TRUST = 3;
 
-function noiseFloor({ channels, value, skyNoise }: Samples): Float64Array {
+/**
+ * Sky noise of each channel, but no less than what the model itself can be trusted to.
+ * @param trust share of the peak
+ */
+function noiseFloor({ channels, value, skyNoise, stepPx }: Samples, trust: number): Float64Array {
+  const share = Math.min(...skyNoise) < (SILENT * QUANTISATION) / stepPx ? SILENT_TRUST * trust : trust;
   const peak = new Float64Array(channels);
   for (let k = 0; k < value.length; k++) if (value[k] > peak[k % channels]) peak[k % channels] = value[k];
-  return skyNoise.map((noise, c) => Math.hypot(noise, MODEL_TRUST * peak[c]));
+  return skyNoise.map((noise, c) => Math.hypot(noise, share * peak[c]));
 }
 
 export function buildProfiles({ lines, offset, cross, profile, distancePx }: Model): void {

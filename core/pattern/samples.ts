@@ -353,6 +353,9 @@ function median(values: number[]): number {
   return sorted[sorted.length >> 1];
 }
 
+/** Noise of a pixel of a black sky: 8 bits of sRGB have steps of 3.0e-4 there, and linear light is no finer known. */
+export const QUANTISATION = 1.5e-4;
+
 /** Standard deviation about `level`, values beyond 4 σ clipped; a black sky still has quantisation. */
 function clippedDeviation(values: number[], level: number, block: number): number {
   let limit = Infinity;
@@ -369,5 +372,5 @@ function clippedDeviation(values: number[], level: number, block: number): numbe
     sigma = Math.sqrt(sum / Math.max(1, count));
     limit = 4 * sigma;
   }
-  return Math.max(sigma, 1.5e-4 / block);
+  return Math.max(sigma, QUANTISATION / block);
 }
