@@ -10,9 +10,10 @@ import { seededRandom } from '../../../core/simulator/random.ts';
 import { renderNoiseFree } from '../../../core/simulator/render.ts';
 import { defaultScene, type Scene, star, truth } from '../../../core/simulator/scene.ts';
 import { sceneLimit } from '../../bench/bound.ts';
-import { asSeen, enlarged } from '../../bench/frames.ts';
+import { asSeen, decoded, enlarged } from '../../bench/frames.ts';
 import { rms, signedError } from '../../bench/measurement.ts';
 import { drawScene, familyNamed } from '../../bench/scenes.ts';
+import { encodeJpeg } from '../../support/encode.ts';
 import { drawn, errorOverBound, expectTrue, frameOf, measured, scene, UNKNOWN } from './support.ts';
 
 const mask = defaultScene().mask!;
@@ -193,6 +194,13 @@ describe('light', () => {
       if (!known.merged) expectTrue(reading, known, 0.05);
     },
   );
+
+  // Weighed by the sky's noise alone, of which nothing is left, the first fit went astray and nothing was found.
+  test.each([0, 2])('a JPEG that has rounded the sky’s noise to nothing: %d', async (index) => {
+    const drawnScene = drawScene(familyNamed('heavy-jpeg'), index, 1);
+    const image = await decoded(await encodeJpeg(frameOf(drawnScene), drawnScene.jpegQuality));
+    expectTrue(measure(image, UNKNOWN), truth(drawnScene), 0.1);
+  });
 });
 
 describe('pixel formats', () => {
