@@ -260,7 +260,7 @@ function centroid({ profile, lines }: Model, values: Float64Array, own: Float64A
 
 /** Each spot's own flux by least squares on the residuals: the two ends of a line must carry the same. */
 function spotFits(samples: Samples, fitted: Model): SpotFit[] {
-  const { channels, channel, value } = samples;
+  const { channels, channel, value, skyNoise } = samples;
   const { lines, profile, noise, cross, terms } = fitted;
   const part = [0, 0, 0];
   const spots = ZONES.flatMap((_, zone) =>
@@ -291,7 +291,7 @@ function spotFits(samples: Samples, fitted: Model): SpotFit[] {
         const spot = spots[2 * zone + half];
         spot.top += weight * part[zone] * (observed - model + part[zone]);
         spot.bottom += weight * part[zone] ** 2;
-        spot.peak = Math.max(spot.peak, (part[zone] / samples.skyNoise[c]) ** 2);
+        spot.peak = Math.max(spot.peak, (part[zone] / skyNoise[c]) ** 2);
       }
     }
   }

@@ -5,7 +5,7 @@ import { REFERENCE_WAVELENGTH_UM } from '../optics/formulas.ts';
 import { cachedCentroids, type Mask, offsetOfShifts, type ZoneLayout, type ZoneShape } from '../optics/mask.ts';
 import { findCandidates, spotsOutshine, starNear } from './candidates.ts';
 import type { Fit } from './conclude.ts';
-import { type Effort, FINE, FINEST, fitLines, QUICK } from './fit.ts';
+import { FINE, FINEST, fitLines, QUICK } from './fit.ts';
 import { type Lines, widthOf, ZONES } from './lines.ts';
 import type { Knowledge } from './model.ts';
 import { findMosaic, type Mosaic, stillShows } from './mosaic.ts';
@@ -217,10 +217,11 @@ function refine(image: PixelImage, found: Found, optics: Optics, finest: boolean
       best = likeliest(fits, misfits, shapes.indexOf(first)) ?? best;
     }
   }
+  const keptPx = finest ? 0 : found.doubtPx;
   const { fit, doubtPx, followedPx } =
     finest && samples.channel !== null
       ? lastWord(samples, rough, shapes, tried, best, lines.w, optics)
-      : { fit: best, doubtPx: finest ? 0 : found.doubtPx, followedPx: finest ? 0 : found.doubtPx };
+      : { fit: best, doubtPx: keptPx, followedPx: keptPx };
   const offsetSigmaPx = Math.hypot(fit.offsetSigmaPx, doubtPx);
   return { ...found, rough, fit: { ...fit, offsetSigmaPx }, told, doubtPx: followedPx };
 }
@@ -243,20 +244,28 @@ function lastWord(
   const { misfit, shape, lines } = best;
   // Strips side by side along the lines have next to nothing in common; faint light tells nothing of it.
   const effort = shape.layout === 'strips-u' ? FINE : FINEST;
-  const fitAll = (starts: Pick<Fit, 'shape' | 'lines'>[], effort: Effort, w: number): Fit[] =>
+  const fitAll = (starts: Pick<Fit, 'shape' | 'lines'>[], startW: number, spherical: boolean): Fit[] =>
     starts
-      .map(({ shape, lines }) => fitLines(samples, rough, knowledge(shape, optics), effort, { ...lines, w }))
+      .map((start) =>
+        fitLines(
+          samples,
+          rough,
+          knowledge(start.shape, optics),
+          { ...effort, spherical },
+          { ...start.lines, w: startW },
+        ),
+      )
       .filter((fit) => fit !== null);
   // Which way round the outer gratings sit may show only now.
   const rivals = tried.filter((fit) => fit.shape.layout === shape.layout && fit.misfit < NOTHING_LIKE * misfit);
-  const plain = fitAll(rivals, effort, 0);
+  const plain = fitAll(rivals, 0, false);
   // Near focus one way round has stood for both, but with aberration they differ there, too.
   const untried = shapes
     .filter((other) => other.layout === shape.layout && !tried.some((fit) => isAlike(fit.shape, other)))
     .map((other) => ({ shape: other, lines }));
   const isSought = knowledge(shape, optics).airyPx !== null;
   const aberrated = [...new Set(isSought ? [w, ...SPHERICAL_STARTS[shape.layout]] : [])]
-    .flatMap((start) => fitAll([...rivals, ...untried], { ...effort, spherical: true }, start))
+    .flatMap((startW) => fitAll([...rivals, ...untried], startW, true))
     // Zones that are lit otherwise than they should be have other shapes, which could be taken for aberration.
     .filter((fit) => fit.unevenness < MOST_UNEVEN);
   const others = tried.filter((fit) => fit.shape.layout !== shape.layout);

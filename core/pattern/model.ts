@@ -123,7 +123,10 @@ function startProfile(distancePx: number, samples: Samples): Profile {
   return { from: INNER * distancePx, step, nodes, values: new Float64Array(nodes * samples.channels) };
 }
 
-/** A sky with less noise than so many times what quantisation makes is silent: JPEG has rounded its noise away. */
+/**
+ * A sky with less noise than so many times what quantisation makes is silent: JPEG has rounded its noise away. That of a
+ * mosaic never is, as the mosaic is found by it.
+ */
 const SILENT = 1.5;
 /** What JPEG did to the spots of such a picture the sky does not show: it is trusted less by this factor. */
 const SILENT_TRUST = 3;
