@@ -2,7 +2,7 @@
 import { totalLength } from '../optics/lineSpread.ts';
 import type { ZoneShape } from '../optics/mask.ts';
 import { ACROSS, type Equations, eliminated, forEachRow, OUTER_ANGLE, PARAMETERS } from './equations.ts';
-import { type Lines, offsetByAcross, offsetOf, widthOf, ZONES } from './lines.ts';
+import { type Lines, offsetByAcross, offsetByOuter, offsetOf, widthOf, ZONES } from './lines.ts';
 import { type Model, variance } from './model.ts';
 import type { Samples } from './samples.ts';
 import { dot, invert } from './solve.ts';
@@ -62,9 +62,8 @@ export function conclude(samples: Samples, model: Model, equations: Equations): 
   const covariance = reduced && invert(reduced.matrix);
   if (!covariance) return null;
   const byOffset = new Float64Array(PARAMETERS);
-  const [, plus, minus] = lines.across;
   byOffset.set(offsetByAcross(lines.outer), ACROSS);
-  byOffset[OUTER_ANGLE] = (-(plus + minus) / 2) * (Math.sin(lines.outer) / Math.cos(lines.outer) ** 2);
+  byOffset[OUTER_ANGLE] = offsetByOuter(lines);
   const byOuter = new Float64Array(PARAMETERS);
   byOuter[OUTER_ANGLE] = 1;
   const gradients = [byOffset, byOuter];

@@ -2,7 +2,7 @@
 
 import { meanRay } from '../optics/lineSpread.ts';
 import type { ZoneLayout } from '../optics/mask.ts';
-import { blurOf, type Lines, offsetByAcross, PAIRS, SIGN, widthOf, ZONES } from './lines.ts';
+import { blurOf, type Lines, offsetByAcross, offsetByOuter, PAIRS, SIGN, widthOf, ZONES } from './lines.ts';
 import type { Model } from './model.ts';
 import type { CrossProfiles } from './profiles.ts';
 import type { Samples } from './samples.ts';
@@ -34,7 +34,7 @@ export interface Equations {
 }
 
 /** Parameters that matter at a sample, by which zones' spots reach it (bit 0 for zone 0, and so on). */
-function activeBySpots({ known, splitsBlur, interference, byW }: Model): Uint8Array[] {
+function activeBySpots({ known, splitsBlur, interference, byW, byOffset }: Model): Uint8Array[] {
   return Array.from({ length: 8 }, (_, zones) => {
     const ofZone = (zone: number) => (zones & (1 << zone)) !== 0;
     const isActive = (parameter: number) => {
@@ -43,6 +43,8 @@ function activeBySpots({ known, splitsBlur, interference, byW }: Model): Uint8Ar
       if (parameter === AIRY) return known.airyPx === null;
       if (parameter === SPHERICAL) return byW !== null;
       if (parameter >= BLUR && !splitsBlur) return parameter === BLUR;
+      // All three lines tell the offset, and it every zone's shape.
+      if (byOffset && parameter >= ACROSS && parameter < ALONG) return true;
       return ofZone((parameter - ACROSS) % 3);
     };
     return Uint8Array.from({ length: PARAMETERS }, (_, parameter) => parameter).filter(isActive);
@@ -70,8 +72,9 @@ export function forEachRow(
   visit: (row: Row, i: number, channel: number) => void,
 ): void {
   const { channels, value, side } = samples;
-  const { profile, weights, known, splitsBlur, terms, byAiry, byBlur, byW } = model;
-  const { amplitude, along } = model.lines;
+  const { profile, weights, known, splitsBlur, terms, byAiry, byBlur, byW, byOffset } = model;
+  const { amplitude, along, outer } = model.lines;
+  const offsetBy = { across: offsetByAcross(outer), outer: offsetByOuter(model.lines) };
   const { node, fraction, r, t, g, slope, mixed, mixedSlope, shared, byPhase, isNear } = terms;
   const active = activeBySpots(model);
   const geometry = new Float64Array(PARAMETERS);
@@ -117,13 +120,18 @@ export function forEachRow(
         const byAngle = byAcross * (side[i] * r[k] + along[zone]);
         geometry[ANGLE] += byAngle;
         geometry[OUTER_ANGLE] += SIGN[zone] * byAngle;
-        geometry[ACROSS + zone] = byAcross;
+        geometry[ACROSS + zone] += byAcross;
         geometry[ALONG + zone] = -side[i] * amplitude[zone] * rise * g[k];
         geometry[AMPLITUDE + zone] = seen * g[k] + mixed[k];
         if (byPhase.length > 0)
           for (let phase = 0; phase < PHASE_COUNT; phase++)
             geometry[PHASES + phase] += seen * byPhase[PHASE_COUNT * k + phase];
         if (known.airyPx === null) geometry[AIRY] += a * byAiry.at(zone, t[k], r[k], unused);
+        if (byOffset) {
+          const byShape = a * byOffset.at(zone, t[k], r[k], unused);
+          geometry[OUTER_ANGLE] += byShape * offsetBy.outer;
+          for (let line = 0; line < 3; line++) geometry[ACROSS + line] += byShape * offsetBy.across[line];
+        }
         if (byW) geometry[SPHERICAL] += a * byW.at(zone, t[k], r[k], unused);
         geometry[BLUR + (splitsBlur ? zone : 0)] += a * byBlur.at(zone, t[k], r[k], unused);
       }

@@ -89,6 +89,7 @@ export function fitLines(
   for (let turn = 0; turn < effort.turns; turn++) {
     // Weights and the profiles' defocus follow the fit only between descents, so that each has one aim.
     if (turn > 0) followOffset(model);
+    const from = model.offset;
     const mixes = effort.mixing && samples.channel !== null;
     const isStale = ({ offsetPx }: { offsetPx: number }) =>
       turn === 0 || Math.abs(offsetPx - model.offset) > STALE * widthOf(model.lines);
@@ -98,7 +99,7 @@ export function fitLines(
     if (turn > 0 || mixes || effort.interference) evaluate(samples, model);
     if (turn > 0) updateNoise(samples, model);
     if (!descend(samples, model, effort.rounds)) return null;
-    if (start && Math.abs(offsetOf(model.lines) - model.offset) < 0.02 * widthOf(model.lines)) break;
+    if (start && Math.abs(offsetOf(model.lines) - from) < 0.02 * widthOf(model.lines)) break;
   }
   updateNoise(samples, model);
   return conclude(samples, model, normalEquations(samples, model));
@@ -111,7 +112,7 @@ const LEAST_GAIN_SHARE = 1e-3;
 const SURE_STEP = 0.05;
 
 /**
- * Levenberg–Marquardt with fixed weights and defocus. The terms are then those of the lines; the equations are not.
+ * Levenberg–Marquardt with fixed weights, and fixed defocus but where it tells of the offset. The terms are then those of the lines; the equations are not.
  * @returns false when the equations have no solution
  */
 function descend(samples: Samples, model: Model, rounds: number): boolean {
@@ -120,8 +121,9 @@ function descend(samples: Samples, model: Model, rounds: number): boolean {
   for (let round = 0; round < rounds && damping < 1e4; ) {
     const step = jointStep(equations, damping, model);
     if (!step) return false;
-    const { lines, profile } = model;
+    const { lines, profile, offset } = model;
     model.lines = moved(model, step.geometry);
+    if (model.byOffset) model.offset = offsetOf(model.lines);
     model.profile = { ...profile, values: profile.values.map((value, k) => value + step.spectrum[k]) };
     buildProfiles(model);
     evaluate(samples, model);
@@ -130,7 +132,7 @@ function descend(samples: Samples, model: Model, rounds: number): boolean {
     if (step.gain < leastGain && Math.max(...moves) < SURE_STEP * widthOf(lines)) return true;
     const next = normalEquations(samples, model);
     if (next.cost > equations.cost) {
-      Object.assign(model, { lines, profile });
+      Object.assign(model, { lines, profile, offset });
       buildProfiles(model);
       evaluate(samples, model);
       damping = Math.max(1e-2, damping * 10);

@@ -60,6 +60,11 @@ export function offsetByAcross(outer: number): number[] {
   return [1, byOuter, byOuter];
 }
 
+/** The same by the angle between outer lines and the middle one, px per radian. */
+export function offsetByOuter({ across: [, plus, minus], outer }: Pick<Lines, 'across' | 'outer'>): number {
+  return (-(plus + minus) / 2) * (Math.sin(outer) / Math.cos(outer) ** 2);
+}
+
 /** Signed distance from the crossing of the outer lines to the middle line, along the middle line's (−sin, cos), px. */
 export function offsetOf({ across: [middle, plus, minus], outer }: Pick<Lines, 'across' | 'outer'>): number {
   return middle - (plus + minus) / (2 * Math.cos(outer));

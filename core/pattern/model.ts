@@ -47,6 +47,8 @@ export interface Model {
   byBlur: CrossProfiles;
   /** By spherical aberration, where it is fitted. */
   byW: CrossProfiles | null;
+  /** By the offset, through the defocus that it implies, where that tells of it. */
+  byOffset: CrossProfiles | null;
   /** What makes spots not separable; empty while samples have several channels. */
   mixing: Mixing;
   /** What zones' spots have in common; mostly empty. */
@@ -70,7 +72,7 @@ export function startModel(
   samples: Samples,
   rough: RoughPattern,
   known: Knowledge,
-  { freedom, spherical: fitsW, trust }: Pick<Effort, 'freedom' | 'spherical' | 'trust'>,
+  { freedom, spherical: fitsW, trust, mixing: isFine }: Pick<Effort, 'freedom' | 'spherical' | 'trust' | 'mixing'>,
   start?: Lines,
 ): Model {
   const lines = start ? copyLines(start) : startLines(rough, known);
@@ -82,6 +84,7 @@ export function startModel(
     byAiry: profiles(),
     byBlur: profiles(),
     byW: fitsW ? profiles() : null,
+    byOffset: null,
     mixing: new Mixing(),
     interference: new Interference(),
     profile: startProfile(rough.distancePx, samples),
@@ -94,12 +97,25 @@ export function startModel(
     known,
     distancePx: rough.distancePx,
   };
+  if (isFine && shapeTells(model)) model.byOffset = profiles();
   buildProfiles(model);
   buildDerivatives(model);
   evaluate(samples, model);
   model.profile.values = spectrumSeen(model, samples.value, samples.channels);
   updateNoise(samples, model, Infinity);
   return model;
+}
+
+/** Defocus, as Q = dz / λN², from which a half disc's spread tells more of the offset than its errors would spoil. */
+const TELLING_Q = 1.5;
+
+/**
+ * Whether the zones' shape tells of the offset. Halves spread to one side, by as much as they are out of focus; strips to
+ * both sides alike, so that blur, a planet's disc or aberration can be taken for defocus.
+ */
+function shapeTells({ known, cross, lines, offset }: Model): boolean {
+  if (!known.isTold || known.airyPx === null || known.shape.layout !== 'half') return false;
+  return Math.abs(cross.waveOf(offset, lines.airyPx, lines.w).q) > TELLING_Q;
 }
 
 function startLines({ pairs, distancePx }: RoughPattern, { airyPx }: Knowledge): Lines {
@@ -161,8 +177,11 @@ export function buildInterference({ lines, offset, cross, interference, profile,
 /** Relative step of λN for its derivative, and step of W040. */
 const DELTA = 0.03;
 const DELTA_W = 0.05;
+/** Step of Q for the derivative by the offset. */
+const DELTA_Q = 0.1;
 
-function buildDerivatives({ lines, offset, cross, byAiry, byBlur, byW, known, distancePx }: Model): void {
+function buildDerivatives(model: Model): void {
+  const { lines, offset, cross, byAiry, byBlur, byW, byOffset, known, distancePx } = model;
   const { airyPx, blurPx, w } = lines;
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
@@ -185,9 +204,18 @@ function buildDerivatives({ lines, offset, cross, byAiry, byBlur, byW, known, di
     distancePx,
     blurPx.map(() => DELTA_W),
   );
+  const on = DELTA_Q * cross.slope * airyPx;
+  byOffset?.buildDerivative(
+    cross,
+    airyPx,
+    blurPx,
+    cross.waveOf(offset + on, airyPx, w),
+    distancePx,
+    blurPx.map(() => on),
+  );
 }
 
-/** Brings the profiles up to the defocus that the lines now tell, which is kept during a descent. */
+/** Brings the profiles up to the defocus that the lines now tell; unless it tells of the offset itself it is kept during a descent. */
 export function followOffset(model: Model): void {
   model.offset = offsetOf(model.lines);
   buildProfiles(model);
