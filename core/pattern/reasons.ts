@@ -2,6 +2,7 @@
 import type { PixelImage } from '../frame.ts';
 import type { ReasonCode } from '../measurement.ts';
 import { type Candidate, isBurnt, type Place } from './candidates.ts';
+import { isDispersed } from './dispersed.ts';
 import type { Level } from './pyramid.ts';
 import { polarMap } from './rough.ts';
 
@@ -72,6 +73,9 @@ export function reasonWithout(
   // All stars are equally sharp: where one is, a disc is a lamp, the Moon or a planet.
   const star = isDisc(seen[0]) ? (seen.find((light) => isSharpBeside(light, seen[0])) ?? seen[0]) : seen[0];
   if (isCutByEdge(levels[1], star)) return 'at-edge';
+  // Of spots that break up a burnt fringe may be brighter than the star's disc.
+  const disc = seen.find((light) => light.peak > CORE_SHARE * seen[0].peak && isDisc(light));
+  if (disc && isDispersed(image, disc)) return 'too-far';
   // A cross's region takes in its arms, and its middle may lie beside the star's own.
   const core =
     seen.find(

@@ -4,7 +4,8 @@ import sharp from 'sharp';
 import { describe, expect, test } from 'vitest';
 import type { PixelImage } from '../../../core/frame.ts';
 import type { NoPattern, ReasonCode } from '../../../core/measurement.ts';
-import { spotsOutshine } from '../../../core/pattern/candidates.ts';
+import { findCandidates, spotsOutshine } from '../../../core/pattern/candidates.ts';
+import { isDispersed } from '../../../core/pattern/dispersed.ts';
 import { measure } from '../../../core/pattern/measure.ts';
 import { Pyramid } from '../../../core/pattern/pyramid.ts';
 import { seededRandom } from '../../../core/simulator/random.ts';
@@ -64,6 +65,19 @@ describe('reasons', () => {
   ];
   test.each(cases)('%s: %s', (reason, _, changes) => {
     expect(refused(frameOf(scene({ star: bright, ...changes }))).reason).toBe(reason);
+  });
+
+  test('too-far: spots that break up, a burnt fringe of one brighter than the star’s disc', () => {
+    const image = frameOf(drawScene(familyNamed('breaking-up'), 7, 2));
+    const lights = findCandidates(new Pyramid().build(image));
+    // The brightest light is the fringe, and by its shape a trail.
+    expect(lights[0].elongation).toBeGreaterThan(3);
+    expect(refused(image).reason).toBe('too-far');
+    const disc = lights.find(({ elongation }) => elongation < 1.4)!;
+    expect(isDispersed(image, disc)).toBe(true);
+    // Without its colours it shows no spectra.
+    const grey = image.data.map((_, i, data) => data[i - (i % 3) + 1]);
+    expect(isDispersed({ ...image, data: grey }, disc)).toBe(false);
   });
 
   const spot = (x: number, y: number, cx: number, cy: number) => Math.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 8);
