@@ -263,13 +263,13 @@ function lastWord(
   const untried = shapes
     .filter((other) => other.layout === shape.layout && !tried.some((fit) => isAlike(fit.shape, other)))
     .map((other) => ({ shape: other, lines }));
-  const isSought = knowledge(shape, optics).airyPx !== null;
-  const aberrated = [...new Set(isSought ? [w, ...SPHERICAL_STARTS[shape.layout]] : [])]
+  const aberrated = [...new Set([w, ...SPHERICAL_STARTS[shape.layout]])]
     .flatMap((startW) => fitAll([...rivals, ...untried], startW, true))
     // Zones that are lit otherwise than they should be have other shapes, which could be taken for aberration.
     .filter((fit) => fit.unevenness < MOST_UNEVEN);
   const others = tried.filter((fit) => fit.shape.layout !== shape.layout);
-  const { best: fit, doubtPx } = weighed([...plain, ...others], aberrated, samples.count, best);
+  const gain = knowledge(shape, optics).airyPx !== null ? SPHERICAL_GAIN : SPHERICAL_GAIN_UNKNOWN;
+  const { best: fit, doubtPx } = weighed([...plain, ...others], aberrated, gain, samples.count, best);
   // Followed frames hold the aberration that is found here.
   const held = aberrated.includes(fit)
     ? doubtOfHeld(fit, fitLines(samples, rough, knowledge(fit.shape, optics), effort, fit.lines))
@@ -293,19 +293,28 @@ const MOST_UNEVEN = 0.08;
 const SAMPLES_AS_ONE = 30;
 /** What spherical aberration must gain in misfit, in samples' worth: without it a picture is explained more simply. */
 const SPHERICAL_GAIN = 100;
+/** The same where the scale of diffraction is not known: with that free, too, it explains more than there is. */
+const SPHERICAL_GAIN_UNKNOWN = 200;
 
 /**
  * The likeliest of fits that explain a picture, and what the others add to its σ, each as far as it is likely
  * (Bayesian model averaging: Hoeting et al., Statistical Science 14, 382 (1999)).
  * @param plain, aberrated without and with spherical aberration
+ * @param gain what it must gain in misfit, in samples' worth
  * @param count of the samples
  */
-function weighed(plain: Fit[], aberrated: Fit[], count: number, otherwise: Fit): { best: Fit; doubtPx: number } {
+function weighed(
+  plain: Fit[],
+  aberrated: Fit[],
+  gain: number,
+  count: number,
+  otherwise: Fit,
+): { best: Fit; doubtPx: number } {
   const least = Math.min(...[...plain, ...aberrated].map(({ misfit }) => misfit));
   const costOf = (fit: Fit) => ((fit.misfit - least) / least) * count;
   const all = [
     ...plain.map((fit) => ({ fit, cost: costOf(fit) })),
-    ...aberrated.map((fit) => ({ fit, cost: costOf(fit) + SPHERICAL_GAIN })),
+    ...aberrated.map((fit) => ({ fit, cost: costOf(fit) + gain })),
   ].sort((a, b) => a.cost - b.cost);
   if (all.length === 0) return { best: otherwise, doubtPx: 0 };
   const [{ fit: best, cost }] = all;

@@ -38,3 +38,11 @@ test('which way round the outer gratings sit is not known: aberration shows it n
   const error = Math.abs(signedError(truth(drawnScene), offsetPx, middleAngleDeg));
   expect(error).toBeLessThan(Math.min(5 * offsetSigmaPx, 0.15));
 });
+
+test('nothing is known of lens and mask: aberration shows all the same', () => {
+  const drawnScene = drawScene(familyNamed('spherical'), 4, 2);
+  const { offsetPx, offsetSigmaPx, middleAngleDeg } = measured(measure(frameOf(drawnScene), UNKNOWN));
+  // Taken for defocus it was 0.40 px, or 20 σ.
+  const error = Math.abs(signedError(truth(drawnScene), offsetPx, middleAngleDeg));
+  expect(error).toBeLessThan(Math.min(5 * offsetSigmaPx, 0.15));
+});
