@@ -26,7 +26,7 @@ export default defineConfig({
   test: {
     sequence: { sequencer: LongestFirst },
     // Limits for what hangs, not for speed: the machine may be busy.
-    testTimeout: 60_000,
+    testTimeout: 120_000,
     hookTimeout: 120_000,
     expect: { poll: { timeout: 20_000 } },
     // As bin/nightring.mjs has it, for the processes that tests start without it.
