@@ -23,6 +23,9 @@ export function DemoControls() {
   const [problem, setProblem] = useState<string | null>(null);
   /** When something was last set here. */
   const setMs = useRef(Number.NEGATIVE_INFINITY);
+  /** Values go one after the other, as two on their way at once may overtake each other; of each the newest alone waits. */
+  const waiting = useRef(new Map<string, string>());
+  const sending = useRef<Promise<void> | null>(null);
 
   // The evening goes on by itself (it gets colder); what was set here shows at once and is not overtaken.
   useEffect(() => {
@@ -37,13 +40,22 @@ export function DemoControls() {
     return () => clearInterval(timer);
   }, [simulated]);
 
+  const send = async () => {
+    for (let [next] = waiting.current; next; [next] = waiting.current) {
+      waiting.current.delete(next[0]);
+      await api.setConfig(...next).then(
+        () => setProblem(null),
+        (error: Error) => setProblem(error.message),
+      );
+    }
+    sending.current = null;
+  };
   const set = (name: string, value: string) => {
     setMs.current = performance.now();
     setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));
-    return api.setConfig(name, value).then(
-      () => setProblem(null),
-      (error: Error) => setProblem(error.message),
-    );
+    waiting.current.set(name, value);
+    sending.current ??= send();
+    return sending.current;
   };
   const ring = byName(config, 'ring');
   const turn = (part: number) => {

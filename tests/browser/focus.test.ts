@@ -1,3 +1,4 @@
+import { setTimeout as sleep } from 'node:timers/promises';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, beforeAll, beforeEach, describe, expect, test } from 'vitest';
 import {
@@ -92,16 +93,28 @@ describe('the focus screen with the simulated camera', () => {
     await setWorld(page, 'ring', 5);
     const slider = page.getByLabel('Ring ← →');
     await expect.poll(() => slider.inputValue(), { timeout: 10_000 }).toBe('5');
+    // The first of the values is held up on its way, and must not come after the last.
+    let isFirst = true;
+    await page.route('**/api/camera/config*', async (route) => {
+      const isHeld = isFirst && route.request().method() !== 'GET';
+      if (isHeld) isFirst = false;
+      if (isHeld) await sleep(600);
+      await route.continue();
+    });
     for (let i = 0; i < 3; i++) await page.keyboard.press('Shift+ArrowRight');
     expect(Number(await slider.inputValue())).toBeCloseTo(5.3, 6);
     await page.keyboard.press('ArrowLeft');
     expect(Number(await slider.inputValue())).toBeCloseTo(5.29, 6);
+    // By now it would have come.
+    await sleep(1500);
     await expect
       .poll(async () => {
         const config = await (await page.request.get(new URL('/api/camera/config', page.url()).href)).json();
         return Number(config.find(({ name }: { name: string }) => name === 'ring').value);
       })
       .toBeCloseTo(5.29, 6);
+    await page.unroute('**/api/camera/config*');
+    expect(isFirst).toBe(false);
   });
 
   test('proves focus on a test shot and goes back', async () => {
