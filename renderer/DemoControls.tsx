@@ -23,9 +23,7 @@ export function DemoControls() {
   const [problem, setProblem] = useState<string | null>(null);
   /** When something was last set here. */
   const setMs = useRef(Number.NEGATIVE_INFINITY);
-  /** Values go one after the other, as two on their way at once may overtake each other; of each the newest alone waits. */
-  const waiting = useRef(new Map<string, string>());
-  const sending = useRef<Promise<void> | null>(null);
+  const sending = useRef(Promise.resolve());
 
   // The evening goes on by itself (it gets colder); what was set here shows at once and is not overtaken.
   useEffect(() => {
@@ -40,21 +38,16 @@ export function DemoControls() {
     return () => clearInterval(timer);
   }, [simulated]);
 
-  const send = async () => {
-    for (let [next] = waiting.current; next; [next] = waiting.current) {
-      waiting.current.delete(next[0]);
-      await api.setConfig(...next).then(
-        () => setProblem(null),
-        (error: Error) => setProblem(error.message),
-      );
-    }
-    sending.current = null;
-  };
   const set = (name: string, value: string) => {
     setMs.current = performance.now();
     setConfig(config.map((old) => (old.name === name ? { ...old, value } : old)));
-    waiting.current.set(name, value);
-    sending.current ??= send();
+    // One after the other, so that an older value never arrives after a newer one.
+    sending.current = sending.current.then(() =>
+      api.setConfig(name, value).then(
+        () => setProblem(null),
+        (error: Error) => setProblem(error.message),
+      ),
+    );
     return sending.current;
   };
   const ring = byName(config, 'ring');

@@ -2,6 +2,7 @@
 import type { PixelImage } from '../frame.ts';
 import type { Candidate } from './candidates.ts';
 import { linearTable } from './linear.ts';
+import { median } from './samples.ts';
 
 /** Radii of the light between which they are looked for. */
 const FROM = 1.5;
@@ -20,8 +21,8 @@ export function isDispersed(image: PixelImage, { xPx, yPx, axisRad, radiusPx }: 
   const table = linearTable(image);
   const sky = [0, 1, 2].map((channel) => {
     const values = [];
-    for (let i = channel; i < data.length; i += SKY_EVERY * channels) values.push(data[i]);
-    return table[values.sort((a, b) => a - b)[values.length >> 1]];
+    for (let i = channel; i < data.length; i += SKY_EVERY * channels) values.push(table[data[i]]);
+    return median(values);
   });
   const [ux, uy] = [Math.cos(axisRad), Math.sin(axisRad)];
   const reach = TO * radiusPx;

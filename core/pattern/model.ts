@@ -186,33 +186,11 @@ function buildDerivatives(model: Model): void {
   const wider = airyPx * (1 + DELTA);
   // The defocus in pixels stays the same, so Q shrinks as λN grows.
   if (known.airyPx === null)
-    byAiry.buildDerivative(
-      cross,
-      wider,
-      blurPx,
-      cross.waveOf(offset, wider, w),
-      distancePx,
-      blurPx.map(() => DELTA * airyPx),
-    );
+    byAiry.buildDerivative(cross, wider, blurPx, cross.waveOf(offset, wider, w), distancePx, DELTA * airyPx);
   byBlur.buildByBlur(cross, blurPx);
-  const more = cross.waveOf(offset, airyPx, w + DELTA_W);
-  byW?.buildDerivative(
-    cross,
-    airyPx,
-    blurPx,
-    more,
-    distancePx,
-    blurPx.map(() => DELTA_W),
-  );
+  byW?.buildDerivative(cross, airyPx, blurPx, cross.waveOf(offset, airyPx, w + DELTA_W), distancePx, DELTA_W);
   const on = DELTA_Q * cross.slope * airyPx;
-  byOffset?.buildDerivative(
-    cross,
-    airyPx,
-    blurPx,
-    cross.waveOf(offset + on, airyPx, w),
-    distancePx,
-    blurPx.map(() => on),
-  );
+  byOffset?.buildDerivative(cross, airyPx, blurPx, cross.waveOf(offset + on, airyPx, w), distancePx, on);
 }
 
 /** Brings the profiles up to the defocus that the lines now tell; unless it tells of the offset itself it is kept during a descent. */

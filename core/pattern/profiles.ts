@@ -64,20 +64,20 @@ export class CrossProfiles {
     this.fill(airyPx, blurPx, wave, distancePx);
   }
 
-  /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over each zone's `delta`. */
+  /** Makes this the derivative of `base`: the profiles for the values given, less the base's, over `delta`. */
   buildDerivative(
     base: CrossProfiles,
     airyPx: number,
     blurPx: number[],
     wave: Wave,
     distancePx: number,
-    delta: number[],
+    delta: number,
   ) {
     this.standAs(base);
     this.fill(airyPx, blurPx, wave, distancePx);
     this.tables.forEach((table, zone) => {
       const from = base.tables[zone];
-      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta[zone];
+      for (let i = 0; i < table.length; i++) table[i] = (table[i] - from[i]) / delta;
     });
   }
 

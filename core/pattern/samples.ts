@@ -348,7 +348,7 @@ function slopeOf(x: number[], y: number[], values: number[], level: number, nois
   return sure > LEAST_SURE ? slope : null;
 }
 
-function median(values: number[]): number {
+export function median(values: number[]): number {
   const sorted = Float64Array.from(values).sort();
   return sorted[sorted.length >> 1];
 }

@@ -15,11 +15,11 @@ import { frameOf, scene } from './support.ts';
 
 /** Defocus of four times λN², either way. */
 const { fNumber, pixelUm } = scene();
-const dzUm = 4 * REFERENCE_WAVELENGTH_UM * fNumber ** 2;
+const farUm = 4 * REFERENCE_WAVELENGTH_UM * fNumber ** 2;
 
 /** A model of a simulated frame, fitted, with its mask known. */
-function fittedModel(dz: number): { samples: Samples; model: Model } {
-  const drawn = scene({ dzUm: dz, mask: { ...DEFAULT_MASK, handedness: 1 } });
+function fittedModel(dzUm: number): { samples: Samples; model: Model } {
+  const drawn = scene({ dzUm, mask: { ...DEFAULT_MASK, handedness: 1 } });
   const image = frameOf(drawn);
   const levels = new Pyramid().build(image);
   const [star] = findCandidates(levels);
@@ -62,8 +62,8 @@ function missOf(
   return Math.sqrt(missed / all);
 }
 
-test.each([dzUm, -dzUm])('out of focus by %d µm a half’s shape tells of the offset, as the model says', (dz) => {
-  const { samples, model } = fittedModel(dz);
+test.each([farUm, -farUm])('out of focus by %d µm a half’s shape tells of the offset, as the model says', (dzUm) => {
+  const { samples, model } = fittedModel(dzUm);
   const misses = (of: Model) => [
     ...[0, 1, 2].map((zone) =>
       missOf(samples, of, ACROSS + zone, (lines, by) => ({
